@@ -1,0 +1,1 @@
+"""Landmarks and measures, with their uncertainties."""

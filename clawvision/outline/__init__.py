@@ -1,0 +1,1 @@
+"""Where the claws are: one interface, several ways to see."""

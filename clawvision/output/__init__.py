@@ -1,0 +1,1 @@
+"""What is written: record and schema, picture, CSV."""

@@ -1,0 +1,1 @@
+"""Reading photos and judging their quality."""

@@ -1,0 +1,1 @@
+"""From a photo to millimetres: reference, camera, pose, measuring plane."""
