@@ -26,7 +26,8 @@ def undistort(camera: Camera, points_px: FloatArray) -> FloatArray:
     points = np.ascontiguousarray(points_px, dtype=np.float64).reshape(-1, 2)
     if camera.distortion:
         coefficients = np.array(camera.distortion)
-        return np.asarray(cv2.undistortPoints(points[:, None, :], camera.matrix, coefficients)).reshape(-1, 2)
+        undistorted = cv2.undistortPoints(points[:, None, :], camera.matrix, coefficients)
+        return np.asarray(undistorted, dtype=np.float64).reshape(-1, 2)
     return np.column_stack(((points[:, 0] - camera.cx) / camera.fx, (points[:, 1] - camera.cy) / camera.fy))
 
 
