@@ -1,0 +1,56 @@
+"""What any automatic segmenter gives: the one small interface behind which they are exchanged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from clawvision.outline.naming import Side
+from clawvision.types import FloatArray, Photo, Scale, View
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FoundClaw:
+    """The horn of one claw as a segmenter found it.
+
+    ``outline_px`` is float64 (N, 2), a simple polygon in pixels of the photo; ``confidence`` is the probability that
+    it covers the claw's true silhouette with an intersection over union of at least 0.9; ``sigma_px`` the standard
+    error of its place across itself, pixels. ``side`` is, in a sole view, the side of the foot on which
+    the claw lies with the toes turned up; None in a side view.
+    """
+
+    outline_px: FloatArray
+    confidence: float
+    sigma_px: float
+    side: Side | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Segmentation:
+    """All claws found in a photo for one view; empty where none was found.
+
+    ``separated`` is False where two claws of a sole view could not be told apart at the cleft.
+    """
+
+    claws: tuple[FoundClaw, ...]
+    separated: bool = True
+
+
+class Segmenter(Protocol):
+    """Finds the horn in a photo."""
+
+    def segment(self, photo: Photo, scale: Scale, view: View, *, toe: Side | None = None) -> Segmentation:
+        """Find the claws: one in a side view, up to two in a sole view.
+
+        Parameters
+        ----------
+        photo
+            The upright photo.
+        scale
+            Camera and pose of the reference, from which follow the sizes that a claw can have in pixels.
+        view
+            The view to look for.
+        toe
+            The side to which the toe of a side view is expected to point, None where that is unknown.
+        """
+        ...
