@@ -1,0 +1,214 @@
+"""Straight edges at sub-pixel accuracy: where a bright and a dark area meet along the side of a quadrilateral."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from clawvision.types import ByteArray, FloatArray
+
+_PROFILES = 28
+_SAMPLES = 33
+_MIN_CONTRAST = 12.0
+
+
+def sample_profiles(grey: ByteArray, starts: FloatArray, ends: FloatArray, samples: int) -> FloatArray:
+    """Return grey values along straight profiles by bilinear interpolation.
+
+    Parameters
+    ----------
+    grey : uint8 (H, W)
+        Picture.
+    starts, ends : float64 (N, 2)
+        Ends of each profile, pixels.
+    samples
+        Number of values along each, both ends included.
+
+    Returns
+    -------
+    float64 (N, samples)
+        Outside the picture its border's value goes on.
+    """
+    steps = np.linspace(0.0, 1.0, samples)
+    x = starts[:, :1] + steps * (ends[:, :1] - starts[:, :1])
+    y = starts[:, 1:] + steps * (ends[:, 1:] - starts[:, 1:])
+    # cv2.remap takes at most 32767 columns and rows, and only a crop keeps float32 exact to a thousandth.
+    left, top = max(int(np.floor(x.min())) - 2, 0), max(int(np.floor(y.min())) - 2, 0)
+    right = min(int(np.ceil(x.max())) + 3, grey.shape[1])
+    below = min(int(np.ceil(y.max())) + 3, grey.shape[0])
+    if right <= left or below <= top:
+        return np.zeros(x.shape)
+    crop = grey[top:below, left:right]
+    values = cv2.remap(
+        crop.astype(np.float32),
+        (x - left).astype(np.float32),
+        (y - top).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return np.asarray(values, dtype=np.float64)
+
+
+def edge_positions(profiles: FloatArray, sign: int) -> tuple[FloatArray, FloatArray]:
+    """Return where each profile crosses half way between its two ends' levels, and its contrast.
+
+    Parameters
+    ----------
+    profiles : float64 (N, M)
+        From inside to outside.
+    sign
+        +1 where the outside is brighter, -1 where it is darker.
+
+    Returns
+    -------
+    positions : float64 (N,)
+        In samples; NaN where there is no edge of that sign.
+    contrast : float64 (N,)
+        Difference of the levels, positive where the edge has the sign asked for.
+    """
+    values = profiles * sign
+    count, samples = values.shape
+    third = max(samples // 3, 1)
+    # Medians of the outer thirds: a step in the middle leaves them alone, and so does noise.
+    low = np.median(values[:, :third], axis=1)
+    high = np.median(values[:, -third:], axis=1)
+    contrast = high - low
+    level = 0.5 * (low + high)[:, None]
+    rising = (values[:, :-1] < level) & (values[:, 1:] >= level)
+    # Of several crossings the one nearest the middle.
+    index = np.arange(samples - 1)
+    distance = np.where(rising, np.abs(index - (samples - 2) / 2.0), np.inf)
+    nearest = np.argmin(distance, axis=1)
+    rows = np.arange(count)
+    before, after = values[rows, nearest], values[rows, nearest + 1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = (level[:, 0] - before) / (after - before)
+    good = np.isfinite(distance[rows, nearest]) & (contrast >= _MIN_CONTRAST)
+    return np.where(good, nearest + part, np.nan), contrast
+
+
+def fit_line(points: FloatArray, limit: float) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """Fit a straight line to points of which some are wrong.
+
+    Parameters
+    ----------
+    points : float64 (N, 2)
+        Points, pixels.
+    limit
+        Points farther off are left out, pixels.
+
+    Returns
+    -------
+    middle, direction : float64 (2,)
+        A point of the line and its unit direction.
+    kept : bool (N,)
+        Which points the line was fitted to.
+    None
+        If fewer than four points agree.
+    """
+    kept = np.ones(len(points), dtype=bool)
+    # Start from the pair of points with most others beside its line.
+    if len(points) >= 8:
+        quarter = len(points) // 4
+        best = -1
+        for i in range(0, quarter * 2, max(quarter // 3, 1)):
+            for j in range(len(points) - 1, len(points) - 1 - quarter * 2, -max(quarter // 3, 1)):
+                if j <= i:
+                    continue
+                along = points[j] - points[i]
+                length = float(np.hypot(along[0], along[1]))
+                if length == 0:
+                    continue
+                off = np.abs((points - points[i]) @ np.array([-along[1], along[0]])) / length
+                near = off < 1.5 * limit
+                if int(near.sum()) > best:
+                    best, kept = int(near.sum()), near
+    for _ in range(4):
+        if int(kept.sum()) < 4:
+            return None
+        middle = points[kept].mean(axis=0)
+        _, _, axes = np.linalg.svd(points[kept] - middle, full_matrices=False)
+        direction = axes[0]
+        off = np.abs((points - middle) @ np.array([-direction[1], direction[0]]))
+        again = off < max(limit, 0.05)
+        if np.array_equal(again, kept):
+            break
+        kept = again
+    if int(kept.sum()) < 4:
+        return None
+    return middle, direction, np.asarray(kept)
+
+
+def intersect(first: tuple[FloatArray, FloatArray], second: tuple[FloatArray, FloatArray]) -> FloatArray | None:
+    """Return where two lines (point, direction) meet, (2,), or None if they are nearly parallel."""
+    (p, u), (q, v) = first, second
+    cross = u[0] * v[1] - u[1] * v[0]
+    if abs(cross) < 0.1:
+        return None
+    step = ((q - p)[0] * v[1] - (q - p)[1] * v[0]) / cross
+    return np.asarray(p + step * u)
+
+
+def refine_quad(
+    grey: ByteArray,
+    quad: FloatArray,
+    reach: float,
+    *,
+    sign: int,
+    rms_limit: float,
+    margin: float = 0.1,
+    min_part: float = 0.4,
+) -> FloatArray | None:
+    """Move a quadrilateral's corners to where lines fitted to its four edges meet.
+
+    Parameters
+    ----------
+    grey : uint8 (H, W)
+        Picture at full size.
+    quad : float64 (4, 2)
+        Corners, clockwise in the picture.
+    reach
+        How far to look to either side of each edge, pixels.
+    sign
+        +1 for a dark quadrilateral on a bright ground, -1 for a bright one on dark.
+    rms_limit
+        Edge points farther from their line are left out, pixels.
+    margin
+        Part of each side left out at both ends (rounded or blurred corners).
+    min_part
+        Part of each side's profiles that must show the edge.
+
+    Returns
+    -------
+    float64 (4, 2) or None
+        None where a side has no straight edge of that sign.
+    """
+    reach = max(reach, 1.5)
+    following = np.roll(quad, -1, axis=0)
+    along = following - quad
+    lengths = np.linalg.norm(along, axis=1, keepdims=True)
+    if float(lengths.min()) < 4.0:
+        return None
+    # For a clockwise quadrilateral (y down) the outside lies to the left of each side.
+    outward = np.column_stack((along[:, 1], -along[:, 0])) / lengths
+    part = np.linspace(margin, 1.0 - margin, _PROFILES)
+    base = (quad[:, None, :] + part[None, :, None] * along[:, None, :]).reshape(-1, 2)
+    normal = np.repeat(outward, _PROFILES, axis=0)
+    profiles = sample_profiles(grey, base - reach * normal, base + reach * normal, _SAMPLES)
+    positions, _ = edge_positions(profiles, sign)
+    shift = (positions / (_SAMPLES - 1) * 2.0 - 1.0) * reach
+    points = base + shift[:, None] * normal
+    lines = []
+    for side in range(4):
+        own = points[side * _PROFILES : (side + 1) * _PROFILES]
+        own = own[np.isfinite(own[:, 0])]
+        if len(own) < min_part * _PROFILES:
+            return None
+        line = fit_line(own, rms_limit)
+        if line is None or int(line[2].sum()) < min_part * _PROFILES:
+            return None
+        lines.append((line[0], line[1]))
+    corners = [intersect(lines[side - 1], lines[side]) for side in range(4)]
+    if any(corner is None for corner in corners):
+        return None
+    return np.array(corners)

@@ -1,0 +1,112 @@
+"""Which reference a photo holds, in order of trust, and the scale that it gives."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+
+from clawvision.errors import PhotoRefused
+from clawvision.reasons import reason
+from clawvision.scale.camera import camera_for
+from clawvision.scale.card import find_card
+from clawvision.scale.points import reference_from_points
+from clawvision.scale.pose import solve_scale
+from clawvision.types import Camera, Photo, PhotoRequest, Reason, Reference, Scale, Settings, View, frozen_array
+
+DEFAULT_HELD_OFFSET_MM = 25.0
+"""Half a claw's width: a card held flat against the abaxial wall lies so far before the profile's plane."""
+# Half the width of claws that are 40 to 60 mm wide, and how a hand holds a card against a curved wall.
+U_HELD_OFFSET_MM = 3.5
+# How level a card can be held with what it stands for (common practice).
+U_LEVEL_OFFSET_MM = 2.5
+
+
+def _offset(kind: str, view: View | None, request: PhotoRequest) -> tuple[float, float, Reason | None]:
+    """Return the offset, its standard uncertainty, and the note where it is a default."""
+    held = view == "side" and kind in ("card", "id1")
+    if request.offset_mm is not None:
+        # A card that stands in line with the toe or lies level is given a small offset; one held against the
+        # wall a large one, and the doubt is about how thick this claw is.
+        held = held and abs(request.offset_mm) > 10.0
+        return request.offset_mm, U_HELD_OFFSET_MM if held else U_LEVEL_OFFSET_MM, None
+    offset = DEFAULT_HELD_OFFSET_MM if held else 0.0
+    return offset, U_HELD_OFFSET_MM if held else U_LEVEL_OFFSET_MM, reason("offset_default", offset=offset)
+
+
+def with_offset(scale: Scale, view: View | None, request: PhotoRequest) -> Scale:
+    """Return the scale with the offset that goes with ``view``.
+
+    Parameters
+    ----------
+    scale
+        A scale found before the view was known.
+    view
+        What the photo shows; None leaves the plane of the reference itself.
+    request
+        Its ``offset_mm`` wins over the view's default.
+    """
+    offset, u_offset, note = _offset(scale.reference.kind, view, request)
+    reasons = tuple(r for r in scale.reasons if r.code != "offset_default")
+    return replace(
+        scale, offset_mm=offset, u_offset_mm=u_offset, reasons=(*reasons, note) if note is not None else reasons
+    )
+
+
+def find_reference(photo: Photo, request: PhotoRequest, settings: Settings, camera: Camera) -> Reference | None:
+    """Return the reference that is trusted most: printed card, plain card, ruler, two given points.
+
+    Raises
+    ------
+    UsageError
+        If the two given points cannot be used.
+    """
+    grey = np.asarray(cv2.cvtColor(np.asarray(photo.pixels), cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    card = find_card(grey)
+    if card is not None:
+        return replace(
+            card,
+            points_mm=frozen_array(card.points_mm * settings.print_scale),
+            u_size_rel=settings.u_print_rel,
+        )
+    if request.points is not None:
+        return reference_from_points(request.points)
+    return None
+
+
+def find_scale(photo: Photo, request: PhotoRequest, settings: Settings, calibrated: Camera | None = None) -> Scale:
+    """Find the reference in a photo and where it lies before the camera.
+
+    Parameters
+    ----------
+    photo
+        The upright photo.
+    request
+        View, offset, tick spacing and given points, as far as known.
+    settings
+        Print scale of the card and its tolerance, default tick spacing.
+    calibrated
+        Camera from a lens calibration that fits the photo, if there is one.
+
+    Returns
+    -------
+    Scale
+        With the reasons ``one_marker``, ``plain_card``, ``tick_assumed``, ``focal_assumed`` and
+        ``offset_default`` where they apply.
+
+    Raises
+    ------
+    PhotoRefused
+        If there is nothing of known size in the photo.
+    UsageError
+        If two given points cannot be used.
+    """
+    camera = camera_for(photo.exif, photo.width, photo.height, calibrated)
+    reference = find_reference(photo, request, settings, camera)
+    if reference is None:
+        raise PhotoRefused(reason("no_reference"))
+    scale = solve_scale(reference, camera, 0.0, U_LEVEL_OFFSET_MM)
+    if camera.source == "assumed":
+        scale = replace(scale, reasons=(*scale.reasons, reason("focal_assumed")))
+    return with_offset(scale, request.view, request)
