@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from functools import cache
 
 import cv2
@@ -13,9 +12,10 @@ from clawvision.scale.edges import refine_quad
 from clawvision.scale.geometry import MARKER_DICTIONARY, MARKER_ORIGINS, card_corners, marker_corners
 from clawvision.types import ByteArray, FloatArray, Reference, frozen_array
 
-# Long sides of the reduced pictures. The small one finds most cards in a few milliseconds; the others are
-# for cards that are small in the picture.
-_SEARCH_SIDES = (800, 1400, 2400)
+# Long sides of the reduced pictures. The smallest finds most cards in a few milliseconds, the next ones those
+# that are small in the picture; a marker that only shows in a larger one has too few pixels to be of use.
+_SMALLEST_SIDE = 1100
+_LARGEST_SIDE = 2200
 _CELLS = 6  # a 4 × 4 marker with its black border
 SIGMA_CORNER_PX = 0.10
 """Standard error of a marker's corner, one coordinate: lines fitted to its edges, seen on synthetic photos."""
@@ -43,13 +43,19 @@ def _detector() -> cv2.aruco.ArucoDetector:
     return cv2.aruco.ArucoDetector(_dictionary(), parameters)
 
 
-def _reduced(grey: ByteArray, side: int) -> tuple[ByteArray, float]:
-    """Return the picture with its long side at most ``side``, and the factor from it to the full picture."""
-    factor = max(grey.shape) / side
-    if factor <= 1.0:
-        return grey, 1.0
-    size = (round(grey.shape[1] / factor), round(grey.shape[0] / factor))
-    return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), dtype=np.uint8), grey.shape[1] / size[0]
+def reductions(grey: ByteArray) -> list[tuple[ByteArray, float]]:
+    """Return the picture halved again and again, smallest first, each with the factor to the full picture.
+
+    Halving is much quicker than any other reduction. The last size returned has at most ``_LARGEST_SIDE`` pixels
+    along its long side; the first at most ``_SMALLEST_SIDE`` (or is the picture itself).
+    """
+    sizes = [(grey, 1.0)]
+    while max(sizes[-1][0].shape) > _SMALLEST_SIDE:
+        picture, factor = sizes[-1]
+        even = picture[: picture.shape[0] // 2 * 2, : picture.shape[1] // 2 * 2]
+        half = cv2.resize(even, (even.shape[1] // 2, even.shape[0] // 2), interpolation=cv2.INTER_AREA)
+        sizes.append((np.asarray(half, dtype=np.uint8), 2.0 * factor))
+    return [item for item in reversed(sizes) if max(item[0].shape) <= _LARGEST_SIDE]
 
 
 def _detect(grey: ByteArray, factor: float = 1.0, origin: tuple[int, int] = (0, 0)) -> list[tuple[int, FloatArray]]:
@@ -208,17 +214,6 @@ def _with_missing(grey: ByteArray, found: dict[int, FloatArray]) -> dict[int, Fl
     return complete
 
 
-def _searches(grey: ByteArray) -> Iterator[list[tuple[int, FloatArray]]]:
-    """Yield what ever larger pictures show."""
-    done = 0
-    for side in _SEARCH_SIDES:
-        picture, factor = _reduced(grey, side)
-        if max(picture.shape) == done:
-            return
-        done = max(picture.shape)
-        yield _detect(picture, factor)
-
-
 def _drop_misfits(found: dict[int, FloatArray]) -> dict[int, FloatArray]:
     """Drop the marker that fits worst while one card does not explain all of them."""
     while len(found) > 1:
@@ -252,7 +247,8 @@ def find_card(grey: ByteArray) -> Reference | None:
         ``one_marker`` and a wider ``sigma_px`` where only one shows. None where there is no marker of the card.
     """
     best: dict[int, FloatArray] = {}
-    for found in _searches(grey):
+    for picture, factor in reductions(grey):
+        found = _detect(picture, factor)
         group: dict[int, FloatArray] = {}
         for marker_id, quad in _consistent(found).items():
             refined = _refined(grey, quad)

@@ -109,26 +109,22 @@ def fit_line(points: FloatArray, limit: float) -> tuple[FloatArray, FloatArray, 
     kept = np.ones(len(points), dtype=bool)
     # Start from the pair of points with most others beside its line.
     if len(points) >= 8:
-        quarter = len(points) // 4
-        best = -1
-        for i in range(0, quarter * 2, max(quarter // 3, 1)):
-            for j in range(len(points) - 1, len(points) - 1 - quarter * 2, -max(quarter // 3, 1)):
-                if j <= i:
-                    continue
-                along = points[j] - points[i]
-                length = float(np.hypot(along[0], along[1]))
-                if length == 0:
-                    continue
-                off = np.abs((points - points[i]) @ np.array([-along[1], along[0]])) / length
-                near = off < 1.5 * limit
-                if int(near.sum()) > best:
-                    best, kept = int(near.sum()), near
+        half, step = len(points) // 2, max(len(points) // 12, 1)
+        starts, ends = points[0:half:step], points[: half - 1 : -step]
+        along = (ends[None, :, :] - starts[:, None, :]).reshape(-1, 2)
+        origin = np.repeat(starts, len(ends), axis=0)
+        length = np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-9)[:, None]
+        normal = np.column_stack((-along[:, 1], along[:, 0])) / length
+        off = np.abs(normal @ points.T - (normal * origin).sum(axis=1)[:, None])
+        near = off < 1.5 * limit
+        kept = near[int(np.argmax(near.sum(axis=1)))]
     for _ in range(4):
         if int(kept.sum()) < 4:
             return None
         middle = points[kept].mean(axis=0)
-        _, _, axes = np.linalg.svd(points[kept] - middle, full_matrices=False)
-        direction = axes[0]
+        x, y = (points[kept] - middle).T
+        turn = 0.5 * np.arctan2(2.0 * float(x @ y), float(x @ x - y @ y))
+        direction = np.array([np.cos(turn), np.sin(turn)])
         off = np.abs((points - middle) @ np.array([-direction[1], direction[0]]))
         again = off < max(limit, 0.05)
         if np.array_equal(again, kept):
