@@ -1,0 +1,90 @@
+"""Colours and letters of the annotated picture.
+
+The colours stay apart for eyes that do not tell red from green (a test simulates them), and no meaning
+hangs on colour alone: lines differ by their strokes, claws and states are named in words.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from importlib.resources import files
+from io import BytesIO
+
+from PIL import ImageFont
+
+Colour = tuple[int, int, int]
+
+OUTER: Colour = (255, 214, 10)
+"""Yellow, full line: the outer claw, or the left one."""
+INNER: Colour = (64, 190, 255)
+"""Sky blue, long dashes: the inner claw, or the right one."""
+LENGTH: Colour = (255, 255, 255)
+"""White: every length."""
+ANGLE: Colour = (255, 120, 0)
+"""Orange: every angle."""
+GROUND: Colour = (255, 150, 215)
+"""Pink, dash and dot: lines that the measures refer to (bearing line, axis, cleft)."""
+CARD: Colour = (150, 110, 255)
+"""Violet, short dashes: the reference of known size."""
+OVERLAY_COLOURS: dict[str, Colour] = {
+    "outer": OUTER,
+    "inner": INNER,
+    "length": LENGTH,
+    "angle": ANGLE,
+    "ground": GROUND,
+    "card": CARD,
+}
+
+DARK: Colour = (18, 22, 28)
+PAPER: Colour = (250, 250, 247)
+INK: Colour = (20, 24, 30)
+FAINT: Colour = (92, 98, 106)
+RULE: Colour = (205, 208, 210)
+STATUS_COLOURS: dict[str, Colour] = {"measured": (0, 92, 152), "review": (242, 176, 0), "refused": (158, 32, 22)}
+STATUS_INK: dict[str, Colour] = {"measured": PAPER, "review": INK, "refused": PAPER}
+
+
+def claw_colour(name: str) -> Colour:
+    """Return the colour of a claw's outline."""
+    return OUTER if name in ("outer", "left") else INNER
+
+
+@lru_cache(maxsize=1)
+def _font_file() -> bytes:
+    return files("clawvision.output").joinpath("fonts/labels.ttf").read_bytes()
+
+
+@lru_cache(maxsize=32)
+def font(size: int) -> ImageFont.FreeTypeFont:
+    """Return the lettering at ``size`` pixels. Shipped with the package, so that every machine draws alike."""
+    return ImageFont.truetype(BytesIO(_font_file()), size, layout_engine=ImageFont.Layout.BASIC)
+
+
+def lines_of(text: str, face: ImageFont.FreeTypeFont, width: float, most: int) -> list[str]:
+    """Break ``text`` into lines no wider than ``width`` pixels, at most ``most`` of them.
+
+    A word that is too wide for a line is broken; text that is left over is marked by an ellipsis.
+    """
+    lines = [""]
+    words = text.split()
+    for word in words:
+        trial = f"{lines[-1]} {word}".strip()
+        if face.getlength(trial) <= width:
+            lines[-1] = trial
+            continue
+        if lines[-1]:
+            lines.append("")
+        while face.getlength(word) > width and len(word) > 1:
+            cut = len(word) - 1
+            while cut > 1 and face.getlength(word[:cut]) > width:
+                cut -= 1
+            lines[-1] = word[:cut]
+            word = word[cut:]
+            lines.append("")
+        lines[-1] = word
+    if len(lines) > most:
+        lines = lines[:most]
+        while lines[-1] and face.getlength(lines[-1] + "…") > width:
+            lines[-1] = lines[-1][:-1]
+        lines[-1] += "…"
+    return lines

@@ -1,0 +1,100 @@
+"""``measures.csv``: the measures of an assessment, one row a measure."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping
+from decimal import Decimal
+
+from clawvision.errors import UsageError
+from clawvision.output.models import AssessmentRecord, MeasureRecord, PhotoRecord
+
+COLUMNS = (
+    "photo",
+    "sha256",
+    "animal",
+    "foot",
+    "view",
+    "claw",
+    "stage",
+    "taken",
+    "status",
+    "measure",
+    "value",
+    "uncertainty",
+    "unit",
+    "flags",
+    "reason",
+)
+
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+
+
+def measures_csv(record: AssessmentRecord, *, delimiter: str = ",", decimal: str = ".") -> bytes:
+    """Return all measures as CSV by RFC 4180: UTF-8, lines ended by CR LF, first line the names.
+
+    A photo without any measure has one row too, with its reasons, so that none is missing without a word.
+    Text that a spreadsheet would take for a formula gets an apostrophe in front. Several flags or reasons
+    in a cell are separated by a blank.
+
+    Parameters
+    ----------
+    record
+        The assessment.
+    delimiter
+        One character between the cells.
+    decimal
+        ``"."`` or ``","``; a comma needs another delimiter.
+
+    Raises
+    ------
+    UsageError
+        If delimiter and decimal sign do not go together.
+    """
+    if len(delimiter) != 1 or delimiter in "\r\n\"'" or delimiter.isalnum() or delimiter in "-.+":
+        raise UsageError(f"{delimiter!r} cannot separate the cells of a table.", "Use a comma, a semicolon or a tab.")
+    if decimal not in (".", ","):
+        raise UsageError(f"{decimal!r} cannot be a decimal sign.", "Use a point or a comma.")
+    if decimal == delimiter:
+        raise UsageError("Decimal sign and separator are both a comma.", "Use ; between the cells.")
+    buffer = io.StringIO(newline="")
+    writer = csv.writer(buffer, delimiter=delimiter, lineterminator="\r\n")
+    writer.writerow(COLUMNS)
+    for photo in record.photos:
+        writer.writerows(_rows(photo, decimal))
+    return buffer.getvalue().encode("utf-8")
+
+
+def _rows(photo: PhotoRecord, decimal: str) -> list[list[str]]:
+    start = [photo.photo, photo.sha256, photo.animal, photo.foot, photo.view]
+    rows: list[list[str]] = []
+
+    def add(claw: str | None, measures: Mapping[str, MeasureRecord]) -> None:
+        place = [_text(cell) for cell in (*start, claw, photo.stage, photo.taken, photo.status)]
+        for name, measure in measures.items():
+            numbers = [_number(number, decimal) for number in (measure.value, measure.uncertainty)]
+            rows.append([*place, name, *numbers, measure.unit, _text(" ".join(measure.flags)), _text(measure.reason)])
+
+    for name, claw in photo.claws.items():
+        add(name, claw.measures)
+    add(None, photo.foot_measures)
+    if not rows:
+        place = [_text(cell) for cell in (*start, photo.claw, photo.stage, photo.taken, photo.status)]
+        rows.append([*place, "", "", "", "", "", _text(" ".join(reason.message for reason in photo.reasons))])
+    return rows
+
+
+def _text(value: str | None) -> str:
+    """Return a cell of text that no spreadsheet takes for a formula."""
+    text = value or ""
+    if text.startswith(_FORMULA_STARTS) or text.lstrip().startswith(_FORMULA_STARTS):
+        return f"'{text}"
+    return text
+
+
+def _number(value: float | None, decimal: str) -> str:
+    """Return a number without an exponent, which some spreadsheets read as text."""
+    if value is None:
+        return ""
+    return format(Decimal(repr(value)), "f").replace(".", decimal)
