@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from clawvision.reasons import reason
-from clawvision.scale.edges import refine_quad
+from clawvision.scale.edges import halvings, refine_quad
 from clawvision.scale.geometry import MARKER_DICTIONARY, MARKER_ORIGINS, card_corners, marker_corners
 from clawvision.types import ByteArray, FloatArray, Reference, frozen_array
 
@@ -16,6 +16,7 @@ from clawvision.types import ByteArray, FloatArray, Reference, frozen_array
 # that are small in the picture; a marker that only shows in a larger one has too few pixels to be of use.
 _SMALLEST_SIDE = 1100
 _LARGEST_SIDE = 2200
+_MIN_LIKENESS = 0.62  # correlation with the marker as drawn; a blurred one still has 0.7
 _CELLS = 6  # a 4 × 4 marker with its black border
 SIGMA_CORNER_PX = 0.10
 """Standard error of a marker's corner, one coordinate: lines fitted to its edges, seen on synthetic photos."""
@@ -43,19 +44,10 @@ def _detector() -> cv2.aruco.ArucoDetector:
     return cv2.aruco.ArucoDetector(_dictionary(), parameters)
 
 
-def reductions(grey: ByteArray) -> list[tuple[ByteArray, float]]:
-    """Return the picture halved again and again, smallest first, each with the factor to the full picture.
-
-    Halving is much quicker than any other reduction. The last size returned has at most ``_LARGEST_SIDE`` pixels
-    along its long side; the first at most ``_SMALLEST_SIDE`` (or is the picture itself).
-    """
-    sizes = [(grey, 1.0)]
-    while max(sizes[-1][0].shape) > _SMALLEST_SIDE:
-        picture, factor = sizes[-1]
-        even = picture[: picture.shape[0] // 2 * 2, : picture.shape[1] // 2 * 2]
-        half = cv2.resize(even, (even.shape[1] // 2, even.shape[0] // 2), interpolation=cv2.INTER_AREA)
-        sizes.append((np.asarray(half, dtype=np.uint8), 2.0 * factor))
-    return [item for item in reversed(sizes) if max(item[0].shape) <= _LARGEST_SIDE]
+def _sharpened(grey: ByteArray) -> ByteArray:
+    values = grey.astype(np.float32)
+    softened = cv2.GaussianBlur(values, (0, 0), 3.0)
+    return np.asarray(cv2.convertScaleAbs(np.maximum(3.5 * values - 2.5 * softened, 0.0)), dtype=np.uint8)
 
 
 def _detect(grey: ByteArray, factor: float = 1.0, origin: tuple[int, int] = (0, 0)) -> list[tuple[int, FloatArray]]:
@@ -186,6 +178,17 @@ def _refined(grey: ByteArray, quad: FloatArray) -> FloatArray | None:
     return quad
 
 
+def _detect_near(grey: ByteArray, quad: FloatArray) -> list[tuple[int, FloatArray]]:
+    """Detect markers about ``quad`` at a good size, as the picture is and sharpened."""
+    left, top, right, below = _box(quad, grey, 1.0)
+    zoom = min(max(64.0 / _side(quad), 0.1), 3.0)
+    how = cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC
+    crop = np.asarray(
+        cv2.resize(grey[top:below, left:right], None, fx=zoom, fy=zoom, interpolation=how), dtype=np.uint8
+    )
+    return [hit for version in (crop, _sharpened(crop)) for hit in _detect(version, 1.0 / zoom, (left, top))]
+
+
 def _with_missing(grey: ByteArray, found: dict[int, FloatArray]) -> dict[int, FloatArray]:
     """Look for the markers not yet found where the found ones say that they must be."""
     matrix = _homography(found)
@@ -199,17 +202,15 @@ def _with_missing(grey: ByteArray, found: dict[int, FloatArray]) -> dict[int, Fl
         inside = (predicted.min(axis=0) >= 0).all() and (predicted.max(axis=0) <= np.array(grey.shape[::-1]) - 1).all()
         if not inside or _area(predicted) <= 0.2 * _area(next(iter(found.values()))):
             continue
-        if len(found) == 1:
-            # One marker predicts too roughly for a direct look: search its surroundings.
-            left, top, right, below = _box(predicted, grey, 1.0)
-            zoom = min(max(64.0 / _side(predicted), 0.1), 3.0)
-            crop = cv2.resize(grey[top:below, left:right], None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
-            near = [q for i, q in _detect(np.asarray(crop), 1.0 / zoom, (left, top)) if i == marker_id]
-            if not near:
-                continue
-            predicted = min(near, key=lambda q: float(np.abs(q - predicted).max()))
         refined = _refined(grey, predicted)
-        if refined is not None and _likeness(grey, refined, marker_id) > 0.75:
+        good = refined is not None and _likeness(grey, refined, marker_id) > _MIN_LIKENESS
+        if not good and len(found) == 1:
+            # One marker predicts too roughly for a direct look: search the surroundings.
+            near = [q for i, q in _detect_near(grey, predicted) if i == marker_id]
+            if near:
+                refined = _refined(grey, min(near, key=lambda q: float(np.abs(q - predicted).max())))
+                good = refined is not None and _likeness(grey, refined, marker_id) > _MIN_LIKENESS
+        if good and refined is not None:
             complete[marker_id] = refined
     return complete
 
@@ -232,6 +233,20 @@ def _drop_misfits(found: dict[int, FloatArray]) -> dict[int, FloatArray]:
     return found
 
 
+def _search(grey: ByteArray, picture: ByteArray, factor: float) -> dict[int, FloatArray]:
+    """Return the markers of one card that a reduced picture shows, with corners at full size."""
+    group: dict[int, FloatArray] = {}
+    for marker_id, quad in _consistent(_detect(picture, factor)).items():
+        refined = _refined(grey, quad)
+        if refined is not None and _likeness(grey, refined, marker_id) > _MIN_LIKENESS:
+            group[marker_id] = refined
+    if len(group) == 1:
+        group = _with_missing(grey, group)
+    if len(group) >= 2:
+        group = _with_missing(grey, group)
+    return _drop_misfits(group)
+
+
 def find_card(grey: ByteArray) -> Reference | None:
     """Find the printed scale card.
 
@@ -246,20 +261,16 @@ def find_card(grey: ByteArray) -> Reference | None:
         Kind ``card`` with four points for each marker found, in the order of ``marker_ids``; with the reason
         ``one_marker`` and a wider ``sigma_px`` where only one shows. None where there is no marker of the card.
     """
+    pictures = halvings(grey, _SMALLEST_SIDE, _LARGEST_SIDE)
     best: dict[int, FloatArray] = {}
-    for picture, factor in reductions(grey):
-        found = _detect(picture, factor)
-        group: dict[int, FloatArray] = {}
-        for marker_id, quad in _consistent(found).items():
-            refined = _refined(grey, quad)
-            if refined is not None and _likeness(grey, refined, marker_id) > 0.6:
-                group[marker_id] = refined
-        if group:
-            group = _drop_misfits(_with_missing(grey, group))
-        if len(group) > len(best):
-            best = group
+    for picture, factor in pictures:
+        best = max(best, _search(grey, picture, factor), key=len)
         if len(best) >= 2:
             break
+    else:
+        # Out of focus the code's cells run together; sharpening parts them again.
+        picture, factor = pictures[0]
+        best = max(best, _search(grey, _sharpened(picture), factor), key=len)
     if not best:
         return None
     matrix = _homography(best)

@@ -10,6 +10,30 @@ from clawvision.types import ByteArray, FloatArray
 _PROFILES = 28
 _SAMPLES = 33
 _MIN_CONTRAST = 12.0
+GAMMA = 2.2
+"""Exponent from a photo's grey values to light (IEC 61966-2-1 within a few per cent)."""
+
+
+def halvings(picture: ByteArray, smallest: int, largest: int) -> list[tuple[ByteArray, float]]:
+    """Return a picture halved again and again, smallest first, each with the factor to the full picture.
+
+    Halving is much quicker than any other reduction.
+
+    Parameters
+    ----------
+    picture : uint8 (H, W) or (H, W, C)
+        Picture.
+    smallest, largest
+        The first size returned has its long side at most ``smallest`` pixels, the last one at most ``largest``.
+        A picture that is small enough is returned itself.
+    """
+    sizes = [(picture, 1.0)]
+    while max(sizes[-1][0].shape[:2]) > smallest:
+        current, factor = sizes[-1]
+        rows, columns = current.shape[0] // 2, current.shape[1] // 2
+        half = cv2.resize(current[: 2 * rows, : 2 * columns], (columns, rows), interpolation=cv2.INTER_AREA)
+        sizes.append((np.asarray(half, dtype=np.uint8), 2.0 * factor))
+    return [item for item in reversed(sizes) if max(item[0].shape[:2]) <= largest]
 
 
 def sample_profiles(grey: ByteArray, starts: FloatArray, ends: FloatArray, samples: int) -> FloatArray:
@@ -17,7 +41,7 @@ def sample_profiles(grey: ByteArray, starts: FloatArray, ends: FloatArray, sampl
 
     Parameters
     ----------
-    grey : uint8 (H, W)
+    grey : uint8 (H, W) or (H, W, C)
         Picture.
     starts, ends : float64 (N, 2)
         Ends of each profile, pixels.
@@ -26,7 +50,7 @@ def sample_profiles(grey: ByteArray, starts: FloatArray, ends: FloatArray, sampl
 
     Returns
     -------
-    float64 (N, samples)
+    float64 (N, samples) or (N, samples, C)
         Outside the picture its border's value goes on.
     """
     steps = np.linspace(0.0, 1.0, samples)
@@ -37,7 +61,7 @@ def sample_profiles(grey: ByteArray, starts: FloatArray, ends: FloatArray, sampl
     right = min(int(np.ceil(x.max())) + 3, grey.shape[1])
     below = min(int(np.ceil(y.max())) + 3, grey.shape[0])
     if right <= left or below <= top:
-        return np.zeros(x.shape)
+        return np.zeros(x.shape + grey.shape[2:])
     crop = grey[top:below, left:right]
     values = cv2.remap(
         crop.astype(np.float32),
@@ -49,15 +73,25 @@ def sample_profiles(grey: ByteArray, starts: FloatArray, ends: FloatArray, sampl
     return np.asarray(values, dtype=np.float64)
 
 
-def edge_positions(profiles: FloatArray, sign: int) -> tuple[FloatArray, FloatArray]:
-    """Return where each profile crosses half way between its two ends' levels, and its contrast.
+def to_light(values: FloatArray) -> FloatArray:
+    """Return grey values, 0 to 255, as light on the same range."""
+    return np.asarray(255.0 * (np.maximum(values, 0.0) / 255.0) ** GAMMA)
+
+
+def edge_positions(profiles: FloatArray, sign: int, gamma: float = GAMMA) -> tuple[FloatArray, FloatArray]:
+    """Return where each profile crosses half way, in light, between its two ends' levels, and its contrast.
+
+    Blur mixes light, not grey values: half the light is a grey value well above the middle, and the crossing of
+    the middle grey would lie too far on the dark side (white seems to spread over black).
 
     Parameters
     ----------
     profiles : float64 (N, M)
-        From inside to outside.
+        From inside to outside, 0 to 255.
     sign
         +1 where the outside is brighter, -1 where it is darker.
+    gamma
+        Exponent from grey values to light; 1 where the profiles are in light already.
 
     Returns
     -------
@@ -66,25 +100,23 @@ def edge_positions(profiles: FloatArray, sign: int) -> tuple[FloatArray, FloatAr
     contrast : float64 (N,)
         Difference of the levels, positive where the edge has the sign asked for.
     """
-    values = profiles * sign
-    count, samples = values.shape
+    count, samples = profiles.shape
     third = max(samples // 3, 1)
     # Medians of the outer thirds: a step in the middle leaves them alone, and so does noise.
-    low = np.median(values[:, :third], axis=1)
-    high = np.median(values[:, -third:], axis=1)
-    contrast = high - low
-    level = 0.5 * (low + high)[:, None]
-    rising = (values[:, :-1] < level) & (values[:, 1:] >= level)
+    inside = np.median(profiles[:, :third], axis=1)
+    outside = np.median(profiles[:, -third:], axis=1)
+    contrast = (outside - inside) * sign
+    level = (0.5 * (inside**gamma + outside**gamma)) ** (1.0 / gamma)
+    values = (profiles - level[:, None]) * sign
+    rising = (values[:, :-1] < 0) & (values[:, 1:] >= 0)
     # Of several crossings the one nearest the middle.
-    index = np.arange(samples - 1)
-    distance = np.where(rising, np.abs(index - (samples - 2) / 2.0), np.inf)
+    distance = np.where(rising, np.abs(np.arange(samples - 1) - (samples - 2) / 2.0), np.inf)
     nearest = np.argmin(distance, axis=1)
     rows = np.arange(count)
     before, after = values[rows, nearest], values[rows, nearest + 1]
     with np.errstate(divide="ignore", invalid="ignore"):
-        part = (level[:, 0] - before) / (after - before)
-    good = np.isfinite(distance[rows, nearest]) & (contrast >= _MIN_CONTRAST)
-    return np.where(good, nearest + part, np.nan), contrast
+        part = -before / (after - before)
+    return np.where(np.isfinite(distance[rows, nearest]), nearest + part, np.nan), contrast
 
 
 def fit_line(points: FloatArray, limit: float) -> tuple[FloatArray, FloatArray, FloatArray] | None:
@@ -191,7 +223,8 @@ def refine_quad(
     base = (quad[:, None, :] + part[None, :, None] * along[:, None, :]).reshape(-1, 2)
     normal = np.repeat(outward, _PROFILES, axis=0)
     profiles = sample_profiles(grey, base - reach * normal, base + reach * normal, _SAMPLES)
-    positions, _ = edge_positions(profiles, sign)
+    positions, contrast = edge_positions(profiles, sign)
+    positions = np.where(contrast >= _MIN_CONTRAST, positions, np.nan)
     shift = (positions / (_SAMPLES - 1) * 2.0 - 1.0) * reach
     points = base + shift[:, None] * normal
     lines = []

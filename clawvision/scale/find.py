@@ -11,6 +11,7 @@ from clawvision.errors import PhotoRefused
 from clawvision.reasons import reason
 from clawvision.scale.camera import camera_for
 from clawvision.scale.card import find_card
+from clawvision.scale.id1 import find_id1
 from clawvision.scale.points import reference_from_points
 from clawvision.scale.pose import solve_scale
 from clawvision.types import Camera, Photo, PhotoRequest, Reason, Reference, Scale, Settings, View, frozen_array
@@ -70,6 +71,9 @@ def find_reference(photo: Photo, request: PhotoRequest, settings: Settings, came
             points_mm=frozen_array(card.points_mm * settings.print_scale),
             u_size_rel=settings.u_print_rel,
         )
+    plain = find_id1(np.asarray(photo.pixels), camera)
+    if plain is not None:
+        return plain
     if request.points is not None:
         return reference_from_points(request.points)
     return None

@@ -18,8 +18,9 @@ from clawvision.types import Camera, FloatArray, Reference, Scale, frozen_array
 
 # Standard deviation of the reference's normal from the camera's axis, rad, in each of the two directions.
 _TILT_SD = {"card": 0.44, "id1": 0.44, "ruler": 0.16, "points": 0.16}
-# White spreads over black: how far the edges of a printed thing seem moved, mm (standard deviation).
-_BLEED_SD_MM = {"card": 0.25, "id1": 0.15, "ruler": 0.0, "points": 0.0}
+# White spreads over black, more where it is burnt out: how far the edges of a printed thing seem moved, mm
+# (standard deviation), one value for each marker since light and shade may share a card.
+_BLEED_SD_MM = {"card": 0.2, "id1": 0.25, "ruler": 0.0, "points": 0.0}
 _MAX_ITERATIONS = 60
 
 
@@ -29,7 +30,7 @@ class _Problem:
 
     pixels: FloatArray  # (N, 2), relative to the principal point
     points: FloatArray  # (N, 3), z = 0
-    bleed: FloatArray  # (N, 3)
+    bleed: FloatArray  # (N, 3, K), K things that bleed
     bleed_sd: float
     tilt_sd: float
     focal: FloatArray  # (2,)
@@ -40,34 +41,35 @@ class _Problem:
 class _Fit:
     rotation: FloatArray
     translation: FloatArray
-    bleed_mm: float
     residuals: FloatArray  # (N, 2) px
-    information: FloatArray  # (7, 7): rotation vector, translation, bleed
+    information: FloatArray  # (6 + K, 6 + K): rotation vector, translation, bleed
     cost: float
 
 
 def bleed_directions(reference: Reference) -> FloatArray:
-    """Return where each point of the reference moves when white spreads by 1 mm, float64 (N, 2).
+    """Return where each point of the reference moves when white spreads by 1 mm, float64 (N, 2, K).
 
-    A marker's black square shrinks: each corner moves inwards along both axes. A light plain card grows.
-    Ticks and points given by hand keep their place.
+    K is the number of things that bleed by themselves. A marker's black square shrinks: each corner moves inwards
+    along both axes. A light plain card grows. Ticks and points given by hand keep their place (K = 0).
     """
     points = reference.points_mm
     if reference.kind == "card":
         groups = points.reshape(-1, 4, 2)
-        return np.asarray(np.sign(groups.mean(axis=1, keepdims=True) - groups).reshape(-1, 2))
+        inward = np.sign(groups.mean(axis=1, keepdims=True) - groups)
+        return np.asarray(inward[..., None] * np.eye(len(groups))[:, None, None, :]).reshape(-1, 2, len(groups))
     if reference.kind == "id1":
-        return np.asarray(np.sign(points - points.mean(axis=0)))
-    return np.zeros_like(points)
+        return np.asarray(np.sign(points - points.mean(axis=0))[..., None])
+    return np.zeros((*points.shape, 0))
 
 
 def _problem(reference: Reference, camera: Camera, sigma: float) -> _Problem:
     focal = np.array([camera.fx, camera.fy])
     zeros = np.zeros(len(reference.points_mm))
+    directions = bleed_directions(reference)
     return _Problem(
         pixels=undistort(camera, reference.points_px) * focal,
         points=np.column_stack((reference.points_mm, zeros)),
-        bleed=np.column_stack((bleed_directions(reference), zeros)),
+        bleed=np.concatenate((directions, np.zeros_like(directions[:, :1])), axis=1),
         bleed_sd=_BLEED_SD_MM[reference.kind],
         tilt_sd=_TILT_SD[reference.kind],
         focal=focal,
@@ -79,27 +81,27 @@ def _exp(vector: Any) -> FloatArray:
     return np.asarray(cv2.Rodrigues(np.asarray(vector, dtype=np.float64).reshape(3, 1))[0], dtype=np.float64)
 
 
-def _evaluate(problem: _Problem, rotation: FloatArray, translation: FloatArray, bleed_mm: float) -> FloatArray | None:
-    camera_points = (problem.points + bleed_mm * problem.bleed) @ rotation.T + translation
+def _evaluate(problem: _Problem, rotation: FloatArray, translation: FloatArray, bleed: FloatArray) -> FloatArray | None:
+    camera_points = (problem.points + problem.bleed @ bleed) @ rotation.T + translation
     depth = camera_points[:, 2:]
     if float(depth.min()) <= 1.0:
         return None
     return problem.pixels - problem.focal * camera_points[:, :2] / depth
 
 
-def _cost(problem: _Problem, rotation: FloatArray, bleed_mm: float, residuals: FloatArray) -> float:
+def _cost(problem: _Problem, rotation: FloatArray, bleed: FloatArray, residuals: FloatArray) -> float:
     cost = float((residuals**2).sum()) / problem.sigma**2
     cost += float(rotation[0, 2] ** 2 + rotation[1, 2] ** 2) / problem.tilt_sd**2
-    if problem.bleed_sd > 0:
-        cost += (bleed_mm / problem.bleed_sd) ** 2
+    if len(bleed):
+        cost += float(bleed @ bleed) / problem.bleed_sd**2
     return cost
 
 
 def _linearise(
-    problem: _Problem, rotation: FloatArray, translation: FloatArray, bleed_mm: float, residuals: FloatArray
+    problem: _Problem, rotation: FloatArray, translation: FloatArray, bleed: FloatArray, residuals: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return information (7, 7) and right-hand side (7,) of the normal equations."""
-    turned = (problem.points + bleed_mm * problem.bleed) @ rotation.T
+    """Return information (6 + K, 6 + K) and right-hand side (6 + K,) of the normal equations."""
+    turned = (problem.points + problem.bleed @ bleed) @ rotation.T
     x, y, z = (turned + translation).T
     fx, fy = problem.focal
     # d pixel / d camera point, one row for each coordinate
@@ -108,11 +110,11 @@ def _linearise(
     by_point[0::2, 2] = -fx * x / z**2
     by_point[1::2, 1] = fy / z
     by_point[1::2, 2] = -fy * y / z**2
-    jacobian = np.empty((2 * len(x), 7))
+    jacobian = np.empty((2 * len(x), 6 + len(bleed)))
     # d (exp(w) q) / dw = -[q]x, so a row a gives q × a
     jacobian[:, :3] = np.cross(np.repeat(turned, 2, axis=0), by_point)
     jacobian[:, 3:6] = by_point
-    jacobian[:, 6] = (by_point * np.repeat(problem.bleed @ rotation.T, 2, axis=0)).sum(axis=1)
+    jacobian[:, 6:] = np.einsum("ni,ij,njk->nk", by_point, rotation, np.repeat(problem.bleed, 2, axis=0))
     information: FloatArray = jacobian.T @ jacobian / problem.sigma**2
     right: FloatArray = jacobian.T @ residuals.reshape(-1) / problem.sigma**2
     # prior on the normal n = R e_z: d n / dw = -[n]x, first two rows
@@ -120,27 +122,25 @@ def _linearise(
     prior = np.array([(0.0, nz, -ny), (-nz, 0.0, nx)]) / problem.tilt_sd
     information[:3, :3] += prior.T @ prior
     right[:3] -= prior.T @ np.array([nx, ny]) / problem.tilt_sd
-    if problem.bleed_sd > 0:
-        information[6, 6] += problem.bleed_sd**-2
-        right[6] -= bleed_mm / problem.bleed_sd**2
-    else:
-        information[6, 6] += 1.0
+    if len(bleed):
+        information[6:, 6:] += np.eye(len(bleed)) / problem.bleed_sd**2
+        right[6:] -= bleed / problem.bleed_sd**2
     return information, right
 
 
 def _fit(problem: _Problem, rotation: FloatArray, translation: FloatArray) -> _Fit | None:
     """Refine a pose by Gauss–Newton, damped where a step would not go down."""
-    bleed_mm, damping = 0.0, 0.0
-    residuals = _evaluate(problem, rotation, translation, bleed_mm)
+    bleed, damping = np.zeros(problem.bleed.shape[2]), 0.0
+    residuals = _evaluate(problem, rotation, translation, bleed)
     if residuals is None:
         return None
-    cost = _cost(problem, rotation, bleed_mm, residuals)
-    information, right = _linearise(problem, rotation, translation, bleed_mm, residuals)
+    cost = _cost(problem, rotation, bleed, residuals)
+    information, right = _linearise(problem, rotation, translation, bleed, residuals)
     for _ in range(_MAX_ITERATIONS):
         step = np.linalg.solve(information + damping * np.diag(np.diag(information)), right)
         turned = _exp(step[:3]) @ rotation
         moved = translation + step[3:6]
-        spread = bleed_mm + float(step[6])
+        spread = bleed + step[6:]
         tried = _evaluate(problem, turned, moved, spread)
         new_cost = np.inf if tried is None else _cost(problem, turned, spread, tried)
         if tried is None or new_cost > cost + 1e-9 * (1.0 + cost):
@@ -149,12 +149,12 @@ def _fit(problem: _Problem, rotation: FloatArray, translation: FloatArray) -> _F
                 break
             continue
         done = cost - new_cost < 1e-7 * (1.0 + new_cost) and damping == 0.0
-        rotation, translation, bleed_mm, residuals, cost = turned, moved, spread, tried, new_cost
+        rotation, translation, bleed, residuals, cost = turned, moved, spread, tried, new_cost
         damping = 0.0 if damping < 1e-3 else damping / 8.0
-        information, right = _linearise(problem, rotation, translation, bleed_mm, residuals)
+        information, right = _linearise(problem, rotation, translation, bleed, residuals)
         if done:
             break
-    return _Fit(rotation, translation, bleed_mm, residuals, information, cost)
+    return _Fit(rotation, translation, residuals, information, cost)
 
 
 def _starts(problem: _Problem) -> list[tuple[FloatArray, FloatArray]]:
@@ -188,9 +188,9 @@ def _rotation_between(start: FloatArray, end: FloatArray) -> FloatArray:
     return np.asarray(cv2.Rodrigues(end @ start.T)[0], dtype=np.float64).reshape(3)
 
 
-def _noise(reference: Reference, fit: _Fit, bleed_sd: float) -> float:
+def _noise(reference: Reference, fit: _Fit) -> float:
     """Return the noise of one coordinate, pixels: the stated one, or more where the residuals tell so."""
-    freedom = fit.residuals.size - (7 if bleed_sd > 0 else 6)
+    freedom = fit.residuals.size - len(fit.information)
     if freedom < 1:
         return reference.sigma_px
     seen = float(np.sqrt((fit.residuals**2).sum() / freedom))
@@ -205,7 +205,7 @@ def _solve(
     fits = sorted((f for f in (_fit(problem, *g) for g in guesses) if f is not None), key=lambda f: f.cost)
     if not fits:
         raise ValueError("the reference cannot lie before the camera")
-    sigma = _noise(reference, fits[0], problem.bleed_sd)
+    sigma = _noise(reference, fits[0])
     if sigma > reference.sigma_px:
         problem = replace(problem, sigma=sigma)
         fits = sorted(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -36,7 +37,7 @@ class Pose:
         return np.reshape(pixels, (-1, 2)).astype(np.float64)
 
 
-def camera(width: int = 1280, height: int = 960, f35: float = 28.0) -> Camera:
+def camera(width: int = 1024, height: int = 768, f35: float = 28.0) -> Camera:
     focal = f35 * float(np.hypot(width, height)) / 43.267
     return Camera(width, height, focal, focal, (width - 1) / 2, (height - 1) / 2, source="exif", u_focal_rel=0.025)
 
@@ -83,10 +84,10 @@ def card_sheet(bleed_mm: float = 0.0, hidden: tuple[int, ...] = (), ids: dict[in
     return round_corners(sheet)
 
 
-def plain_sheet(level: float | tuple[float, float, float] = 220.0) -> FloatArray:
+def plain_sheet(level: float = 220.0) -> FloatArray:
     """A plain card without any print, NaN outside its rounded corners."""
     k = PIXELS_PER_MM
-    return round_corners(np.full((round(CARD_HEIGHT * k), round(CARD_WIDTH * k)), float(np.mean(level))))
+    return round_corners(np.full((round(CARD_HEIGHT * k), round(CARD_WIDTH * k)), level))
 
 
 def round_corners(sheet: FloatArray) -> FloatArray:
@@ -98,12 +99,24 @@ def round_corners(sheet: FloatArray) -> FloatArray:
     return np.where(np.hypot(dx, dy) > radius, np.nan, sheet)
 
 
+@cache
 def ground(shape: tuple[int, int], seed: int = 0, level: float = 110.0, relief: float = 18.0) -> FloatArray:
     """A blotchy ground, like concrete."""
     random = np.random.default_rng(seed)
     small = random.normal(0.0, 1.0, (shape[0] // 8 + 2, shape[1] // 8 + 2))
     big = cv2.resize(cv2.GaussianBlur(small, (0, 0), 2.0), (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
     return np.asarray(level + relief * big / big.std(), dtype=np.float64)
+
+
+def _light(grey: FloatArray) -> FloatArray:
+    """Light of a grey value, by sRGB (IEC 61966-2-1)."""
+    v = np.clip(grey, 0.0, 255.0) / 255.0
+    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
+
+
+def _grey(light: FloatArray) -> FloatArray:
+    v = np.clip(light, 0.0, 1.0)
+    return 255.0 * np.where(v <= 0.0031308, v * 12.92, 1.055 * v ** (1 / 2.4) - 0.055)
 
 
 def photograph(
@@ -115,29 +128,39 @@ def photograph(
     noise: float = 2.0,
     seed: int = 0,
 ) -> ByteArray:
-    """Warp a sheet into the picture three times finer than the picture, average, blur, add noise."""
+    """Warp a sheet into the picture three times finer than the picture, average, blur and add noise.
+
+    Mixing is done in light, as in a camera; only then grey values are made of it.
+    """
     fine = 3
     height, width = background.shape
-    # Points on the sheet in mm, at pixel centres, to pixels of the fine picture, pixel centres at whole numbers.
     cam = where.camera
+    rows, columns = sheet.shape
+    size_mm = np.array([(0, 0), (columns, 0), (columns, rows), (0, rows)]) / PIXELS_PER_MM
+    corners = where.project(size_mm)
+    left, top = (max(int(v) - 4, 0) for v in corners.min(axis=0))
+    right, below = (min(int(v) + 5, limit) for v, limit in zip(corners.max(axis=0), (width, height), strict=True))
+    # Points on the sheet in mm, at pixel centres, to pixels of the fine picture, pixel centres at whole numbers.
     pixels_to_mm = np.array(
         [[1 / PIXELS_PER_MM, 0, 0.5 / PIXELS_PER_MM], [0, 1 / PIXELS_PER_MM, 0.5 / PIXELS_PER_MM], [0, 0, 1]]
     )
     plane = cam.matrix @ np.column_stack((where.rotation[:, 0], where.rotation[:, 1], where.translation))
-    finer = np.array([[fine, 0, (fine - 1) / 2], [0, fine, (fine - 1) / 2], [0, 0, 1]])
+    finer = np.array([[fine, 0, (fine - 1) / 2 - fine * left], [0, fine, (fine - 1) / 2 - fine * top], [0, 0, 1]])
     matrix = finer @ plane @ pixels_to_mm
     outside = np.isnan(sheet)
     # The sheet is much finer than the picture where the card is small: smooth it first.
-    per_px = float(where.translation[2] / cam.fx * PIXELS_PER_MM / fine)
-    smooth = max(0.4 * per_px, 0.3)
-    filled = cv2.GaussianBlur(np.where(outside, np.nanmax(sheet), sheet), (0, 0), smooth)
-    cover = cv2.GaussianBlur((~outside).astype(np.float64), (0, 0), smooth, borderType=cv2.BORDER_CONSTANT)
-    size = (width * fine, height * fine)
+    smooth = max(0.4 * float(where.translation[2] / cam.fx * PIXELS_PER_MM / fine), 0.3)
+    filled = cv2.GaussianBlur(_light(np.where(outside, np.nanmax(sheet), sheet)).astype(np.float32), (0, 0), smooth)
+    cover = cv2.GaussianBlur((~outside).astype(np.float32), (0, 0), smooth, borderType=cv2.BORDER_CONSTANT)
+    part = (right - left, below - top)
+    size = (part[0] * fine, part[1] * fine)
     colour = cv2.warpPerspective(filled, matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     alpha = cv2.warpPerspective(cover, matrix, size, flags=cv2.INTER_LINEAR)
-    colour = cv2.resize(colour * alpha, (width, height), interpolation=cv2.INTER_AREA)
-    alpha = cv2.resize(alpha, (width, height), interpolation=cv2.INTER_AREA)
-    picture = colour + (1.0 - alpha) * background
-    picture = cv2.GaussianBlur(picture, (0, 0), blur_px) if blur_px > 0 else picture
-    picture = picture + np.random.default_rng(seed).normal(0.0, noise, picture.shape)
+    colour = cv2.resize(colour * alpha, part, interpolation=cv2.INTER_AREA)
+    alpha = cv2.resize(alpha, part, interpolation=cv2.INTER_AREA)
+    light = _light(background)
+    light[top:below, left:right] = colour + (1.0 - alpha) * light[top:below, left:right]
+    if blur_px > 0:
+        light = cv2.GaussianBlur(light, (0, 0), blur_px)
+    picture = _grey(light) + np.random.default_rng(seed).normal(0.0, noise, light.shape)
     return np.asarray(np.clip(np.round(picture), 0, 255), dtype=np.uint8)

@@ -58,7 +58,7 @@ def test_one_marker_is_said_and_less_sure() -> None:
 def test_dark_noisy_blurred_card_is_found() -> None:
     where = pose(camera(), tilt_deg=20.0, turn_deg=10.0)
     sheet = card_sheet() * 0.25
-    picture = photograph(sheet, where, ground((960, 1280), level=25.0, relief=5.0), blur_px=2.0, noise=3.0)
+    picture = photograph(sheet, where, ground((768, 1024), level=25.0, relief=5.0), blur_px=2.0, noise=3.0)
     found = find_card(picture)
     assert found is not None
     assert len(found.marker_ids) >= 2
@@ -74,9 +74,9 @@ def test_marker_of_another_card_is_dropped() -> None:
 
 
 def test_larger_of_two_cards_wins() -> None:
-    near = pose(camera(), distance_mm=350.0, middle_px=(350.0, 500.0))
-    far = pose(camera(), distance_mm=600.0, middle_px=(950.0, 400.0), turn_deg=15.0)
-    background = photograph(card_sheet(), far, ground((960, 1280)), blur_px=0.0, noise=0.0).astype(np.float64)
+    near = pose(camera(), distance_mm=350.0, middle_px=(280.0, 400.0))
+    far = pose(camera(), distance_mm=600.0, middle_px=(760.0, 320.0), turn_deg=15.0)
+    background = photograph(card_sheet(), far, ground((768, 1024)), blur_px=0.0, noise=0.0).astype(np.float64)
     found = find_card(photograph(card_sheet(), near, background))
     assert found is not None
     assert np.abs(found.points_px - near.project(found.points_mm)).max() < 0.5
@@ -85,5 +85,5 @@ def test_larger_of_two_cards_wins() -> None:
 def test_foreign_ids_and_bare_ground_are_no_card() -> None:
     where = pose(camera())
     assert find_card(_picture(where, card_sheet(ids={0: 7, 1: 11, 2: 23, 3: 40}))) is None
-    assert find_card(np.asarray(np.clip(ground((960, 1280), relief=60.0), 0, 255), dtype=np.uint8)) is None
+    assert find_card(np.asarray(np.clip(ground((768, 1024), relief=60.0), 0, 255), dtype=np.uint8)) is None
     assert find_card(np.zeros((300, 400), dtype=np.uint8)) is None
