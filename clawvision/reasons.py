@@ -74,6 +74,12 @@ _KINDS = (
         "This is a HEIC photo and the package that reads them is missing.",
         "Install it with: pip install 'clawvision[heic]', or set the phone to take JPEG.",
     ),
+    ReasonKind(
+        "first_page_only",
+        "note",
+        "The file holds several pictures; the first one was measured.",
+        "Save the others as files of their own if they are to be measured.",
+    ),
     # --- the reference
     ReasonKind(
         "no_reference",
@@ -196,6 +202,12 @@ _KINDS = (
     ),
     ReasonKind(
         "too_dark", "review", "The claw is too dark to see its edges.", "Use a lamp or turn the foot to the light."
+    ),
+    ReasonKind(
+        "too_dark_to_see",
+        "refused",
+        "The picture is so dark that nothing can be found in it.",
+        "Use a lamp or turn the foot to the light, and take the photo again.",
     ),
     ReasonKind(
         "too_bright", "review", "Parts of the claw are burnt out by light.", "Shade the claw or turn off the flash."

@@ -1,0 +1,215 @@
+"""What a photo's EXIF data tell of camera, date and focal length. Where it was taken is never read."""
+
+from __future__ import annotations
+
+import math
+import re
+import unicodedata
+from datetime import datetime
+from typing import Any
+
+from PIL import Image
+
+from clawvision.types import Exif
+
+FULL_FRAME_DIAGONAL_MM = 43.267
+"""Diagonal of the 36 × 24 mm frame: the 35 mm equivalent focal length is defined by it (CIPA DCG-001)."""
+
+_MAKE, _MODEL, _ORIENTATION, _EXIF_IFD = 0x010F, 0x0110, 0x0112, 0x8769
+_TAKEN, _TAKEN_OFFSET = 0x9003, 0x9011
+_FOCAL, _FOCAL_35, _DIGITAL_ZOOM = 0x920A, 0xA405, 0xA404
+_PIXELS_X, _PIXELS_Y = 0xA002, 0xA003
+_PLANE_X, _PLANE_Y, _PLANE_UNIT = 0xA20E, 0xA20F, 0xA210
+# Exif knows inch and centimetre; millimetre and micrometre are in use by some cameras all the same.
+_UNIT_MM = {2: 25.4, 3: 10.0, 4: 1.0, 5: 0.001}
+
+_TEXT_LIMIT = 64
+_FOCAL_RANGE_MM = (0.5, 3000.0)
+_FOCAL_35_RANGE_MM = (4.0, 3000.0)
+_SENSOR_DIAGONAL_RANGE_MM = (2.0, 90.0)
+_DATE = re.compile(r"(\d{4}):(\d\d):(\d\d)[ T](\d\d):(\d\d):(\d\d)")
+_OFFSET = re.compile(r"[+-](0\d|1[0-4]):[0-5]\d")
+
+
+def focal_px(focal_35mm: float, width: int, height: int) -> float:
+    """Return the focal length in pixels of a picture from its 35 mm equivalent.
+
+    Parameters
+    ----------
+    focal_35mm
+        35 mm equivalent focal length, mm: same diagonal angle of view on a 36 × 24 mm frame.
+    width, height
+        Size of the whole picture, pixels.
+
+    Raises
+    ------
+    ValueError
+        If one of them is not positive.
+
+    Notes
+    -----
+    CIPA DCG-001 (Exif tag 0xA405): ``f_px = f_35 · diagonal_px / 43.267``.
+    """
+    if not (focal_35mm > 0 and width > 0 and height > 0):
+        raise ValueError("focal length and picture size must be positive")
+    return focal_35mm * math.hypot(width, height) / FULL_FRAME_DIAGONAL_MM
+
+
+def read_exif(image: Image.Image) -> Exif:
+    """Read the EXIF data of an opened picture, whatever state they are in.
+
+    Parameters
+    ----------
+    image
+        Picture as opened by Pillow, in its stored orientation. A PNG must be decoded first, since its EXIF
+        data may lie behind its pixels; a TIFF must not be, since it lets go of its file then.
+
+    Returns
+    -------
+    Exif
+        A value that is absent is None; one that is absurd is None too and leaves a flag: ``exif_unreadable``,
+        ``orientation_invalid``, ``taken_invalid``, ``taken_offset_invalid``, ``focal_invalid``,
+        ``focal_35mm_invalid``, ``focal_plane_invalid``, ``focal_digital_zoom``, ``cropped``.
+
+    Notes
+    -----
+    The focal length is not given for a picture that was cropped afterwards (its proportions differ from
+    those that the camera wrote), since the angle of view is no longer the lens's. Where tag 0xA405 is
+    missing, the 35 mm equivalent follows from the focal length and the sensor's diagonal, which the focal
+    plane resolution and the picture's size in pixels tell; with digital zoom it does not.
+    The GPS directory is never read.
+    """
+    flags: list[str] = []
+    try:
+        main = image.getexif()
+        detail = main.get_ifd(_EXIF_IFD) if _EXIF_IFD in main else {}
+    except Exception:  # hostile data make Pillow raise almost anything
+        return Exif(flags=("exif_unreadable",))
+    focal, focal_35 = _focal_lengths(detail, image.size, flags)
+    return Exif(
+        make=_text(_value(main, _MAKE)),
+        model=_text(_value(main, _MODEL)),
+        taken=_taken(detail, flags),
+        focal_mm=focal,
+        focal_35mm=focal_35,
+        orientation=_orientation(_value(main, _ORIENTATION), flags),
+        flags=tuple(flags),
+    )
+
+
+def _value(tags: Any, tag: int) -> Any:
+    try:
+        return tags.get(tag)  # Pillow decodes a tag when it is asked for, so this may raise
+    except Exception:
+        return None
+
+
+def _text(value: Any) -> str | None:
+    if isinstance(value, bytes):
+        value = value[: 4 * _TEXT_LIMIT].decode("utf-8", "replace")
+    if not isinstance(value, str):
+        return None
+    # Category C holds control, format (text direction) and surrogate characters: none belongs in a name.
+    kept = (" " if unicodedata.category(c)[0] in "CZ" else c for c in value[: 4 * _TEXT_LIMIT])
+    return " ".join("".join(kept).split())[:_TEXT_LIMIT].strip() or None
+
+
+def _number(value: Any) -> float | None:
+    """Return a finite number, or None for anything else."""
+    if isinstance(value, tuple) and len(value) == 1:
+        value = value[0]
+    if isinstance(value, (str, bytes, tuple, list, dict)) or value is None:
+        return None
+    try:
+        number = float(value)
+    except (TypeError, ValueError, OverflowError, ZeroDivisionError):
+        return None
+    return number if math.isfinite(number) else None
+
+
+def _within(value: Any, limits: tuple[float, float]) -> float | None:
+    number = _number(value)
+    return number if number is not None and limits[0] <= number <= limits[1] else None
+
+
+def _orientation(value: Any, flags: list[str]) -> int:
+    if value is None:
+        return 1
+    number = _number(value)
+    if number is not None and number in range(1, 9):
+        return int(number)
+    flags.append("orientation_invalid")
+    return 1
+
+
+def _taken(detail: Any, flags: list[str]) -> str | None:
+    value = _value(detail, _TAKEN)
+    if isinstance(value, bytes):
+        value = value.decode("ascii", "replace")
+    if value is None or (isinstance(value, str) and not value.strip(" :0\0")):
+        return None  # Exif writes an unknown date as blanks, many cameras as zeros
+    try:
+        match = _DATE.fullmatch(value.strip(" \0"))
+        moment = datetime(*(int(part) for part in match.groups())) if match else None  # type: ignore[arg-type]
+    except (AttributeError, TypeError, ValueError):
+        moment = None
+    if moment is None:
+        flags.append("taken_invalid")
+        return None
+    offset = _value(detail, _TAKEN_OFFSET)
+    if isinstance(offset, bytes):
+        offset = offset.decode("ascii", "replace")
+    if offset is None or (isinstance(offset, str) and not offset.strip(" :\0")):
+        return moment.isoformat()
+    if isinstance(offset, str) and _OFFSET.fullmatch(offset.strip(" \0")):
+        return moment.isoformat() + offset.strip(" \0")
+    flags.append("taken_offset_invalid")
+    return moment.isoformat()
+
+
+def _focal_lengths(detail: Any, size: tuple[int, int], flags: list[str]) -> tuple[float | None, float | None]:
+    raw, raw_35 = _value(detail, _FOCAL), _value(detail, _FOCAL_35)
+    focal = _within(raw, _FOCAL_RANGE_MM)
+    if raw is not None and focal is None and _number(raw) != 0:  # 0 stands for unknown
+        flags.append("focal_invalid")
+    focal_35 = _within(raw_35, _FOCAL_35_RANGE_MM)
+    if raw_35 is not None and focal_35 is None and _number(raw_35) != 0:
+        flags.append("focal_35mm_invalid")
+    original = _original_size(detail, size)
+    if _cropped(original, size):
+        flags.append("cropped")
+        return focal, None
+    if focal_35 is None and focal is not None:
+        focal_35 = _from_sensor(detail, focal, original, flags)
+    return focal, focal_35
+
+
+def _original_size(detail: Any, size: tuple[int, int]) -> tuple[float, float]:
+    across, down = (_within(_value(detail, tag), (1, 1e6)) for tag in (_PIXELS_X, _PIXELS_Y))
+    return (across, down) if across and down else (float(size[0]), float(size[1]))
+
+
+def _cropped(original: tuple[float, float], size: tuple[int, int]) -> bool:
+    """Tell whether the proportions were changed by more than rounding; a turn by 90° does not change them."""
+    ratio = max(original) / min(original)
+    return abs(max(size) / min(size) / ratio - 1.0) > 0.02
+
+
+def _from_sensor(detail: Any, focal: float, original: tuple[float, float], flags: list[str]) -> float | None:
+    raw = _value(detail, _PLANE_X), _value(detail, _PLANE_Y)
+    if raw[0] is None and raw[1] is None:
+        return None
+    # One direction may be missing: pixels are square.
+    across, down = _number(raw[0]) or _number(raw[1]), _number(raw[1]) or _number(raw[0])
+    unit = _UNIT_MM.get(int(_number(_value(detail, _PLANE_UNIT)) or 2))
+    if across and down and unit and across > 0 and down > 0:
+        diagonal = _within(math.hypot(original[0] / across, original[1] / down) * unit, _SENSOR_DIAGONAL_RANGE_MM)
+        zoom = _number(_value(detail, _DIGITAL_ZOOM)) or 1.0
+        if diagonal and abs(zoom - 1.0) > 0.005:
+            flags.append("focal_digital_zoom")  # whether the resolution includes the zoom is not settled
+            return None
+        focal_35 = _within(focal * FULL_FRAME_DIAGONAL_MM / diagonal, _FOCAL_35_RANGE_MM) if diagonal else None
+        if focal_35:
+            return focal_35
+    flags.append("focal_plane_invalid")
+    return None

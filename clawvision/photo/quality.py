@@ -1,0 +1,170 @@
+"""Whether a photo is good enough where it matters: at the claws and at the reference.
+
+Every limit is the project's own judgement, set on rendered photos with known flaws and on good ones made
+worse by known amounts; between limit and good photos there is a margin on both sides.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+
+from clawvision.photo.sharpness import edge_blur
+from clawvision.reasons import reason
+from clawvision.types import FloatArray, Outlines, Photo, Reason, Scale
+
+BLUR_LIMIT_PX = 1.1
+"""Equivalent Gaussian blur, px of a picture with a diagonal of 2000 px. Sharp photos: up to 0.9 at the claw and
+at the card; with a further blur of 1.5 px or a shake of 7 px: from 1.3 up."""
+DARK_PICTURE = 95.0
+"""Grey level under which 95 % of a picture lie when it is about 2.5 stops too dark. Good photos: from 122 up."""
+DARK_CLAW = 60.0
+"""Grey level under which 90 % of the claw and of what is around it lie when no edge can be told."""
+DARK_CARD = 120.0
+"""Grey level of the scale card's matt white in a photo 2.5 stops too dark. Good photos: from 210 up."""
+BRIGHT_MEDIAN = 225.0
+"""Median grey level of a burnt out claw. Good photos: up to 182."""
+CLIPPED_LEVEL = 252
+CLIPPED_SHARE = 0.15
+"""Share of the claw with a channel at its end. Good photos: up to 0.04; wet horn in the sun reaches 0.2."""
+CLIPPED_PICTURE_SHARE, CLIPPED_TOO = 0.25, 0.02
+"""The same for the whole picture (good photos: up to 0.19), and the claw's share that must go with it."""
+NOTHING_SEEN = 40.0
+"""Grey level under which 99 % of a picture lie when nothing can be found in it."""
+MIN_CLAW_PX = 150.0
+MIN_REFERENCE_PX = 120.0
+OBLIQUE_DEG, TOO_OBLIQUE_DEG = 30.0, 55.0
+
+_WORDS = {"card": "scale card", "id1": "plain card", "ruler": "ruler", "points": "pair of points"}
+_EDGE_SHARE = 0.0015  # of the picture's longer side: an outline nearer to the frame than this touches it
+_LEVELS_SIDE_PX = 300  # exposure is judged on a thinned out picture of about this size
+
+
+def too_dark_to_see(photo: Photo) -> Reason | None:
+    """Return a refusal if the picture is so dark that nothing can be found in it, else None."""
+    step = max(1, max(photo.width, photo.height) // _LEVELS_SIDE_PX)
+    grey = cv2.cvtColor(np.ascontiguousarray(photo.pixels[::step, ::step]), cv2.COLOR_RGB2GRAY)
+    return reason("too_dark_to_see") if np.quantile(grey, 0.99) < NOTHING_SEEN else None
+
+
+def judge_quality(photo: Photo, outlines: Outlines, scale: Scale) -> tuple[Reason, ...]:
+    """Judge sharpness, exposure, framing and the camera's obliqueness.
+
+    Parameters
+    ----------
+    photo
+        The upright photo.
+    outlines
+        Its claws. A claw without an outline is judged by the hull of the landmarks placed in it.
+    scale
+        Reference and pose.
+
+    Returns
+    -------
+    tuple of Reason
+        Of ``blurred``, ``too_dark``, ``too_bright``, ``claw_cut``, ``claw_small``, ``reference_small``,
+        ``reference_oblique``, ``reference_too_oblique``, each at most once (``claw_cut`` once a claw).
+    """
+    regions = {claw.name: region for claw in outlines.claws if (region := _region(claw.outline_px, claw.given))}
+    polygons = [polygon for region in regions.values() for polygon in region]
+    reasons = _framing(photo, outlines, polygons)
+    if polygons:
+        exposure = _exposure(photo, polygons, scale)
+        reasons += exposure
+        if _blurred(photo, polygons, scale, dark=any(r.code == "too_dark" for r in exposure)):
+            reasons.append(reason("blurred"))
+    return tuple(reasons + _reference(scale))
+
+
+def _region(outline: FloatArray | None, given: Any) -> list[FloatArray]:
+    if outline is not None and len(outline) >= 3:
+        return [outline]
+    if len(given) >= 3:
+        hull = cv2.convexHull(np.array(list(given.values()), dtype=np.float32))
+        return [np.reshape(hull, (-1, 2)).astype(np.float64)]
+    return []
+
+
+def _framing(photo: Photo, outlines: Outlines, polygons: list[FloatArray]) -> list[Reason]:
+    found = []
+    margin = max(1.0, _EDGE_SHARE * max(photo.width, photo.height))
+    for claw in outlines.claws:
+        if claw.outline_px is None or not len(claw.outline_px):
+            continue
+        low, high = claw.outline_px.min(axis=0), claw.outline_px.max(axis=0)
+        if min(low) <= margin or high[0] >= photo.width - 1 - margin or high[1] >= photo.height - 1 - margin:
+            found.append(reason("claw_cut", claw=claw.name))
+    # Of two claws one may truly be short; the longer one tells how near the camera was.
+    length = max((_length(polygon) for polygon in polygons), default=MIN_CLAW_PX)
+    if length < MIN_CLAW_PX:
+        found.append(reason("claw_small", size_px=length))
+    return found
+
+
+def _length(points: FloatArray) -> float:
+    """Return the longer side of the smallest rectangle around points, px."""
+    _, sides, _ = cv2.minAreaRect(np.ascontiguousarray(points, dtype=np.float32))
+    return float(max(sides))
+
+
+def _blurred(photo: Photo, polygons: list[FloatArray], scale: Scale, *, dark: bool) -> bool:
+    at_claw = edge_blur(photo.pixels, polygons)
+    if at_claw is None:
+        return not dark  # in a picture with enough light, no edge at all is blur
+    if at_claw > BLUR_LIMIT_PX:
+        return True
+    border = scale.reference.outline_px
+    if scale.reference.kind == "points" or len(border) < 3:
+        return False
+    # Edges of print are the surest witnesses of blur, and they lie near the claw's plane.
+    at_reference = edge_blur(photo.pixels, [border])
+    return at_reference is not None and at_reference > BLUR_LIMIT_PX
+
+
+def _exposure(photo: Photo, polygons: list[FloatArray], scale: Scale) -> list[Reason]:
+    step = max(1, max(photo.width, photo.height) // _LEVELS_SIDE_PX)
+    thinned = np.ascontiguousarray(photo.pixels[::step, ::step])
+    grey = cv2.cvtColor(thinned, cv2.COLOR_RGB2GRAY)
+    claw = _filled(grey.shape, polygons, step)
+    if not claw.any():
+        return []
+    around = cv2.dilate(claw, np.ones((9, 9), np.uint8)) > 0
+    inside = claw > 0
+    dark = np.quantile(grey[around], 0.9) < DARK_CLAW or np.quantile(grey, 0.95) < DARK_PICTURE
+    if scale.reference.kind == "card":
+        card = grey[_filled(grey.shape, [scale.reference.outline_px], step) > 0]
+        dark = dark or (card.size > 0 and np.quantile(card, 0.9) < DARK_CARD)
+    if dark:
+        return [reason("too_dark")]
+    clipped = thinned.max(axis=2) >= CLIPPED_LEVEL
+    at_claw = np.mean(clipped[inside])
+    # White ground may be clipped round a well lit claw; together with clipped horn it means too much light.
+    burnt_out = at_claw > CLIPPED_SHARE or (at_claw > CLIPPED_TOO and np.mean(clipped) > CLIPPED_PICTURE_SHARE)
+    if burnt_out or np.median(grey[inside]) > BRIGHT_MEDIAN:
+        return [reason("too_bright")]
+    return []
+
+
+def _filled(shape: tuple[int, ...], polygons: list[FloatArray], step: int) -> Any:
+    mask = np.zeros(shape, np.uint8)
+    for polygon in polygons:
+        if len(polygon) >= 3:
+            cv2.fillPoly(mask, [np.round(polygon / step).astype(np.int32)], 255)
+    return mask
+
+
+def _reference(scale: Scale) -> list[Reason]:
+    reference = scale.reference
+    points = reference.outline_px if len(reference.outline_px) >= 3 else reference.points_px
+    word = _WORDS[reference.kind]
+    found = []
+    size = _length(points)
+    if size < MIN_REFERENCE_PX:
+        found.append(reason("reference_small", reference=word, size_px=size))
+    if scale.tilt_deg > TOO_OBLIQUE_DEG:
+        found.append(reason("reference_too_oblique", reference=word, tilt=scale.tilt_deg))
+    elif scale.tilt_deg > OBLIQUE_DEG:
+        found.append(reason("reference_oblique", reference=word, tilt=scale.tilt_deg))
+    return found
