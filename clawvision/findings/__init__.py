@@ -1,1 +1,6 @@
-"""What the measures mean: profiles and rules."""
+"""What the measures mean: profiles, evidence, rules and advice. Nothing here reads a picture."""
+
+from clawvision.findings.assess import assess_feet
+from clawvision.findings.profiles import DEFAULT_PROFILE, Profile, ProfileValue, choose_profile, load_profiles
+
+__all__ = ["DEFAULT_PROFILE", "Profile", "ProfileValue", "assess_feet", "choose_profile", "load_profiles"]
