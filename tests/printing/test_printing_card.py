@@ -12,7 +12,9 @@ from clawvision.printing.drawing import Arc, Drawing, Line, Rect, Text
 from clawvision.printing.markers import marker_bits
 from clawvision.printing.page import PAPERS
 from clawvision.printing.png import render
+from clawvision.scale.calibrate import find_corners
 from clawvision.scale.target import TARGETS
+from clawvision.types import Exif, Photo
 
 # The card's figures as published, typed here afresh: corners of the markers in mm.
 MARKERS = {0: (4.00, 4.00), 1: (63.60, 4.00), 2: (63.60, 31.98), 3: (4.00, 31.98)}
@@ -173,13 +175,10 @@ def test_target_corners_lie_where_the_detector_sees_them(kind, paper):
     squares = [e for e in page.elements if isinstance(e, Rect) and e.width == target.square_mm]
     origin = np.array((min(s.x for s in squares), min(s.y for s in squares)))
     expected = target.inner_corners() + origin
-    if kind == "charuco":
-        corners, ids, _, _ = cv2.aruco.CharucoDetector(target.board()).detectBoard(picture)
-        assert list(np.ravel(ids)) == list(range(len(expected)))
-    else:
-        found, corners = cv2.findChessboardCornersSB(picture, (9, 6))
-        assert found
-    mm = (np.reshape(corners, (-1, 2)) + 0.5) * 25.4 / 150
+    photo = Photo("page", "", np.repeat(picture[:, :, None], 3, axis=2), Exif(), picture.shape[::-1])
+    corners, _ = find_corners(photo, target)
+    assert len(corners) == len(expected)
+    mm = (corners + 0.5) * 25.4 / 150
     if np.linalg.norm(mm[0] - expected[-1]) < 1:  # a chessboard may be read from its other end
         mm = mm[::-1]
     assert np.abs(mm - expected).max() < 0.05
