@@ -225,6 +225,8 @@ class Outlines:
     view_inferred: bool
     claws: tuple[ClawOutline, ...]
     reasons: tuple[Reason, ...] = ()
+    leg_axis_px: FloatArray | None = None
+    """Two points (2, 2) on the leg's axis, upper one first, where a person gave them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,148 @@
+"""One photo through the whole chain: photo → scale → outline → landmarks → measures.
+
+The stages are pure; this module only hands each one's result to the next and decides the status.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from clawvision.errors import PhotoRefused
+from clawvision.measure.claws import Measured, measure_claws
+from clawvision.outline.find import find_outlines
+from clawvision.outline.sidecar import Sidecar, read_sidecar
+from clawvision.photo.quality import judge_quality, too_dark_to_see
+from clawvision.photo.read import read_photo
+from clawvision.scale.calibration import LensCalibration, load_calibrations, match_calibration
+from clawvision.scale.find import find_scale, with_offset
+from clawvision.scale.plane import mm_per_px
+from clawvision.types import (
+    Camera,
+    Outlines,
+    Photo,
+    PhotoRequest,
+    PhotoResult,
+    Reason,
+    Scale,
+    Settings,
+    Status,
+    frozen_mapping,
+)
+
+
+@dataclass(slots=True)
+class _Known:
+    """What is known of a photo so far; kept when a later stage refuses it."""
+
+    request: PhotoRequest
+    photo: Photo | None = None
+    scale: Scale | None = None
+    outlines: Outlines | None = None
+    measured: Measured | None = None
+    reasons: list[Reason] = field(default_factory=list)
+
+
+def run_photo(request: PhotoRequest, settings: Settings) -> tuple[PhotoResult, Photo | None]:
+    """Read and measure one photo.
+
+    Parameters
+    ----------
+    request
+        The photo and what is known of it.
+    settings
+        What a run may vary.
+
+    Returns
+    -------
+    result : PhotoResult
+        Status ``refused`` with the reason where the photo cannot be measured.
+    photo : Photo or None
+        The decoded photo, None where it could not be read.
+
+    Raises
+    ------
+    UsageError
+        If a calibration file, or two given points, cannot be used.
+    """
+    known = _Known(request)
+    try:
+        known.photo, notes = read_photo(request.path, name=request.name, settings=settings)
+        known.reasons += notes
+        _measure(known, settings, read_sidecar(request.path), _calibrations(settings.calibration_dirs))
+    except PhotoRefused as refusal:
+        known.reasons.append(refusal.reason)
+    return _result(known), known.photo
+
+
+def _measure(
+    known: _Known, settings: Settings, sidecar: Sidecar | None, calibrations: tuple[LensCalibration, ...]
+) -> None:
+    """Run the stages after reading, noting each one's result in ``known``."""
+    photo, request = known.photo, known.request
+    assert photo is not None
+    dark = too_dark_to_see(photo)
+    try:
+        scale = find_scale(photo, request, settings, _camera(photo, calibrations))
+    except PhotoRefused:
+        if dark is not None:
+            known.reasons.append(dark)
+        raise
+    outlines = find_outlines(photo, scale, request, settings, sidecar)
+    scale = with_offset(scale, outlines.view, request)
+    known.scale, known.outlines = scale, outlines
+    known.reasons += [*scale.reasons, *outlines.reasons, *judge_quality(photo, outlines, scale)]
+    if any(found.effect == "refused" for found in known.reasons):
+        return
+    known.measured = measure_claws(outlines, scale)
+    known.reasons += known.measured.reasons
+
+
+@lru_cache(maxsize=8)
+def _calibrations(dirs: tuple[str, ...]) -> tuple[LensCalibration, ...]:
+    return load_calibrations([Path(folder) for folder in dirs])
+
+
+def _camera(photo: Photo, calibrations: tuple[LensCalibration, ...]) -> Camera | None:
+    found = match_calibration(calibrations, photo.exif, photo.width, photo.height)
+    return found.camera(photo.width, photo.height, photo.exif.orientation) if found is not None else None
+
+
+def _status(reasons: Iterable[Reason], measured: Measured | None) -> Status:
+    effects = {found.effect for found in reasons}
+    if "refused" in effects or measured is None:
+        return "refused"
+    return "review" if "review" in effects else "measured"
+
+
+def _result(known: _Known) -> PhotoResult:
+    photo, scale, outlines, measured = known.photo, known.scale, known.outlines, known.measured
+    # Two stages may see the same thing, the frame's edge for one.
+    reasons = tuple(dict.fromkeys(known.reasons))
+    status = _status(reasons, measured)
+    claws = measured.claws if measured is not None else {}
+    size = None
+    if scale is not None and outlines is not None and outlines.claws:
+        drawn = [claw.outline_px for claw in outlines.claws if claw.outline_px is not None]
+        given = [np.array(list(claw.given.values())) for claw in outlines.claws if claw.given]
+        size = mm_per_px(scale, np.vstack([*drawn, *given]).mean(axis=0))
+    return PhotoResult(
+        request=known.request,
+        sha256=photo.sha256 if photo is not None else None,
+        size=(photo.width, photo.height) if photo is not None else None,
+        exif=photo.exif if photo is not None else None,
+        view=outlines.view if outlines is not None else known.request.view,
+        view_inferred=outlines.view_inferred if outlines is not None else False,
+        taken=known.request.taken or (photo.exif.taken if photo is not None else None),
+        status=status,
+        reasons=reasons,
+        scale=scale,
+        mm_per_px=size,
+        claws=frozen_mapping(claws),
+        foot_measures=frozen_mapping(measured.foot_measures if measured is not None else {}),
+        foot_guides_px=frozen_mapping(measured.foot_guides_px if measured is not None else {}),
+    )
