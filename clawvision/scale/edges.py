@@ -7,6 +7,8 @@ import numpy as np
 
 from clawvision.types import ByteArray, FloatArray
 
+_SEGMENT_SIDE = 640
+_MAX_SEGMENTS = 300
 _PROFILES = 28
 _SAMPLES = 33
 _MIN_CONTRAST = 12.0
@@ -34,6 +36,38 @@ def halvings(picture: ByteArray, smallest: int, largest: int) -> list[tuple[Byte
         half = cv2.resize(current[: 2 * rows, : 2 * columns], (columns, rows), interpolation=cv2.INTER_AREA)
         sizes.append((np.asarray(half, dtype=np.uint8), 2.0 * factor))
     return [item for item in reversed(sizes) if max(item[0].shape[:2]) <= largest]
+
+
+def straight_segments(rgb: ByteArray) -> tuple[FloatArray, float]:
+    """Return the longest straight segments of lightness and of the livelier colour channel.
+
+    Parameters
+    ----------
+    rgb : uint8 (H, W, 3)
+        Picture at full size; it is reduced for the search.
+
+    Returns
+    -------
+    segments : float64 (N, 4)
+        x1, y1, x2, y2 in pixels of the reduced picture, longest first.
+    factor : float
+        From the reduced to the full picture.
+    """
+    halved, halving = halvings(rgb, 2 * _SEGMENT_SIDE - 1, 2 * _SEGMENT_SIDE - 1)[0]
+    shrink = max(max(halved.shape[:2]) / _SEGMENT_SIDE, 1.0)
+    size = (round(halved.shape[1] / shrink), round(halved.shape[0] / shrink))
+    small = np.asarray(cv2.resize(halved, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    lab = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), dtype=np.uint8)
+    chroma = 1 if float(lab[..., 1].std()) > float(lab[..., 2].std()) else 2
+    detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0)
+    found = [np.zeros((0, 4))]
+    for channel in (0, chroma):
+        lines = detector.detect(np.ascontiguousarray(lab[..., channel]))[0]
+        if lines is not None:
+            found.append(np.reshape(lines, (-1, 4)).astype(np.float64))
+    every = np.concatenate(found)
+    length = np.hypot(every[:, 2] - every[:, 0], every[:, 3] - every[:, 1])
+    return every[np.argsort(-length)[:_MAX_SEGMENTS]], halving * halved.shape[1] / size[0]
 
 
 def sample_profiles(grey: ByteArray, starts: FloatArray, ends: FloatArray, samples: int) -> FloatArray:

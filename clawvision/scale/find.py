@@ -11,9 +11,11 @@ from clawvision.errors import PhotoRefused
 from clawvision.reasons import reason
 from clawvision.scale.camera import camera_for
 from clawvision.scale.card import find_card
+from clawvision.scale.edges import straight_segments
 from clawvision.scale.id1 import find_id1
 from clawvision.scale.points import reference_from_points
 from clawvision.scale.pose import solve_scale
+from clawvision.scale.ruler import find_ruler
 from clawvision.types import Camera, Photo, PhotoRequest, Reason, Reference, Scale, Settings, View, frozen_array
 
 DEFAULT_HELD_OFFSET_MM = 25.0
@@ -71,9 +73,16 @@ def find_reference(photo: Photo, request: PhotoRequest, settings: Settings, came
             points_mm=frozen_array(card.points_mm * settings.print_scale),
             u_size_rel=settings.u_print_rel,
         )
-    plain = find_id1(np.asarray(photo.pixels), camera)
+    pixels = np.asarray(photo.pixels)
+    segments = straight_segments(pixels)
+    plain = find_id1(pixels, camera, segments)
     if plain is not None:
         return plain
+    tick_mm = settings.tick_mm if request.tick_mm is None else request.tick_mm
+    ruler = find_ruler(grey, tick_mm, segments)
+    if ruler is not None:
+        assumed = (reason("tick_assumed", tick=tick_mm),) if request.tick_mm is None else ()
+        return replace(ruler, reasons=(*ruler.reasons, *assumed))
     if request.points is not None:
         return reference_from_points(request.points)
     return None

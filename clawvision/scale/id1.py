@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from clawvision.reasons import reason
-from clawvision.scale.edges import edge_positions, fit_line, halvings, intersect, sample_profiles, to_light
+from clawvision.scale.edges import edge_positions, fit_line, intersect, sample_profiles, straight_segments, to_light
 from clawvision.scale.geometry import CARD_HEIGHT, CARD_WIDTH, CORNER_RADIUS, card_corners
 from clawvision.types import ByteArray, Camera, FloatArray, Reference, frozen_array
 
@@ -21,8 +21,7 @@ ASPECT = CARD_WIDTH / CARD_HEIGHT
 U_ID1_REL = 0.001
 """Manufacturing tolerance, relative standard uncertainty: 85.47 to 85.72 mm are allowed (from memory)."""
 
-_SEARCH_SIDE = 640
-_MAX_SEGMENTS = 300
+_MIN_SEGMENT = 10.0  # pixels of the reduced picture
 _MAX_CORNERS = 300
 _MAX_CANDIDATES = 24
 _PROFILES = 40
@@ -36,24 +35,6 @@ class _Found:
     quad: FloatArray  # (4, 2) px, clockwise from the top left, long side first
     score: float
     sigma_px: float
-
-
-def _segments(rgb: ByteArray) -> FloatArray:
-    """Return straight segments of lightness and of the livelier colour channel, (N, 4): x1, y1, x2, y2."""
-    lab = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), dtype=np.uint8)
-    chroma = 1 if float(lab[..., 1].std()) > float(lab[..., 2].std()) else 2
-    detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0)
-    found = []
-    for channel in (0, chroma):
-        lines = detector.detect(np.ascontiguousarray(lab[..., channel]))[0]
-        if lines is not None:
-            found.append(np.reshape(lines, (-1, 4)).astype(np.float64))
-    if not found:
-        return np.zeros((0, 4))
-    every = np.concatenate(found)
-    length = np.hypot(every[:, 2] - every[:, 0], every[:, 3] - every[:, 1])
-    order = np.argsort(-length)[:_MAX_SEGMENTS]
-    return every[order[length[order] >= 10.0]]
 
 
 def _corners(segments: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -301,7 +282,9 @@ def _verify(rgb: ByteArray, quad: FloatArray, camera: Camera) -> _Found | None:
     return _Found(quad, score, sigma)
 
 
-def find_id1(rgb: ByteArray, camera: Camera) -> Reference | None:
+def find_id1(
+    rgb: ByteArray, camera: Camera, found_segments: tuple[FloatArray, float] | None = None
+) -> Reference | None:
     """Find a plain ID-1 card by its rectangle.
 
     Parameters
@@ -310,6 +293,8 @@ def find_id1(rgb: ByteArray, camera: Camera) -> Reference | None:
         The upright photo.
     camera
         Its camera; the ratio of the sides is judged under perspective.
+    found_segments
+        What `straight_segments` gave for the photo, where it is at hand.
 
     Returns
     -------
@@ -317,12 +302,8 @@ def find_id1(rgb: ByteArray, camera: Camera) -> Reference | None:
         Kind ``id1``, its four corners (where the straight sides would meet), with the reason ``plain_card``.
         None where no card is found or more than one thing could be it.
     """
-    halved, halving = halvings(rgb, 2 * _SEARCH_SIDE - 1, 2 * _SEARCH_SIDE - 1)[0]
-    shrink = max(max(halved.shape[:2]) / _SEARCH_SIDE, 1.0)
-    size = (round(halved.shape[1] / shrink), round(halved.shape[0] / shrink))
-    small = np.asarray(cv2.resize(halved, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    factor = halving * halved.shape[1] / size[0]
-    segments = _segments(small)
+    segments, factor = straight_segments(rgb) if found_segments is None else found_segments
+    segments = segments[np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1]) >= _MIN_SEGMENT]
     if len(segments) < 4:
         return None
     quads = _quads(*_corners(segments))

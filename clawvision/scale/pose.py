@@ -20,7 +20,7 @@ from clawvision.types import Camera, FloatArray, Reference, Scale, frozen_array
 _TILT_SD = {"card": 0.44, "id1": 0.44, "ruler": 0.16, "points": 0.16}
 # White spreads over black, more where it is burnt out: how far the edges of a printed thing seem moved, mm
 # (standard deviation), one value for each marker since light and shade may share a card.
-_BLEED_SD_MM = {"card": 0.2, "id1": 0.25, "ruler": 0.0, "points": 0.0}
+_BLEED_SD_MM = {"card": 0.2, "id1": 0.25, "ruler": 0.3, "points": 0.0}
 _MAX_ITERATIONS = 60
 
 
@@ -50,15 +50,19 @@ def bleed_directions(reference: Reference) -> FloatArray:
     """Return where each point of the reference moves when white spreads by 1 mm, float64 (N, 2, K).
 
     K is the number of things that bleed by themselves. A marker's black square shrinks: each corner moves inwards
-    along both axes. A light plain card grows. Ticks and points given by hand keep their place (K = 0).
+    along both axes. A light plain card grows. Of a ruler the second line of ticks lies at a y that is only roughly
+    known. Points given by hand keep their place (K = 0).
     """
     points = reference.points_mm
+    zeros = np.zeros(len(points))
     if reference.kind == "card":
         groups = points.reshape(-1, 4, 2)
         inward = np.sign(groups.mean(axis=1, keepdims=True) - groups)
         return np.asarray(inward[..., None] * np.eye(len(groups))[:, None, None, :]).reshape(-1, 2, len(groups))
     if reference.kind == "id1":
         return np.asarray(np.sign(points - points.mean(axis=0))[..., None])
+    if reference.kind == "ruler" and np.any(points[:, 1] != 0):
+        return np.asarray(np.column_stack((zeros, (points[:, 1] != 0).astype(float)))[..., None])
     return np.zeros((*points.shape, 0))
 
 
@@ -160,7 +164,7 @@ def _fit(problem: _Problem, rotation: FloatArray, translation: FloatArray) -> _F
 def _starts(problem: _Problem) -> list[tuple[FloatArray, FloatArray]]:
     """Return first guesses of the pose: the two of a flat target, else one square to the camera."""
     normalised = problem.pixels / problem.focal
-    if len(problem.points) >= 4 and np.ptp(problem.points[:, 1]) > 0:
+    if np.ptp(problem.points[:, 1]) > 0.2 * np.ptp(problem.points[:, 0]):
         count, rotations, translations, *_ = cv2.solvePnPGeneric(
             problem.points[:, None, :],
             np.ascontiguousarray(normalised[:, None, :]),
