@@ -1,0 +1,134 @@
+"""Options that more than one command has, so that they are spelt and explained once."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+CALIBRATION = Path("calibration")
+_MOST_JOBS = 4
+_DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t"}
+
+
+def usual_jobs() -> int:
+    """Return as many jobs as there are cores for this process, at most 4 since each may take 600 MB."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return min(cores, _MOST_JOBS)
+
+
+def _delimiter(context: click.Context, parameter: click.Parameter, value: str | None) -> str | None:
+    return value if value is None else _DELIMITERS.get(value.casefold(), value)
+
+
+def running_options(command: F) -> F:
+    """Add the options of commands that run the chain: they change how fast and how loud, never the result."""
+    for option in reversed(
+        (
+            click.option(
+                "--jobs",
+                "-j",
+                type=click.IntRange(1, 256),
+                metavar="N",
+                help=f"Photos to work on at the same time.  [default: one a core, at most {_MOST_JOBS}]",
+            ),
+            click.option("--quiet", "-q", is_flag=True, help="Say nothing but errors: the exit status tells the rest."),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def measuring_options(command: F) -> F:
+    """Add the options that bear on what is measured and how it is judged."""
+    for option in reversed(
+        (
+            click.option(
+                "--profile",
+                metavar="NAME",
+                help="Reference profile for photos whose manifest row names none.  [default: the packaged default,"
+                " marked as assumed]",
+            ),
+            click.option(
+                "--profiles",
+                "profile_dirs",
+                multiple=True,
+                type=click.Path(path_type=Path, exists=True, file_okay=False),
+                metavar="DIR",
+                help="Folder with the herd's own profiles; may be given several times.",
+            ),
+            click.option(
+                "--calibration",
+                "calibration_dirs",
+                multiple=True,
+                type=click.Path(path_type=Path, exists=True, file_okay=False),
+                metavar="DIR",
+                help="Folder with lens calibrations, as clawvision calibrate makes them; may be given several"
+                f" times.  [default: {CALIBRATION} where the command is given, if there is one]",
+            ),
+            click.option(
+                "--print-scale",
+                type=click.FloatRange(0.8, 1.25),
+                default=1.0,
+                show_default=True,
+                metavar="RATIO",
+                help="What a check line of the printed card measures, divided by what it should: 49.3 mm of 50 mm"
+                " is 0.986.",
+            ),
+            click.option(
+                "--tick-mm",
+                type=click.FloatRange(0, 100, min_open=True),
+                default=1.0,
+                show_default=True,
+                metavar="MM",
+                help="Tick spacing of a ruler in the photo, where the manifest names none.",
+            ),
+            click.option(
+                "--max-file-mb",
+                type=click.FloatRange(0, 10_000, min_open=True),
+                default=80.0,
+                show_default=True,
+                metavar="MB",
+                help="Refuse larger files.",
+            ),
+            click.option(
+                "--max-megapixels",
+                type=click.FloatRange(0, 1_000, min_open=True),
+                default=120.0,
+                show_default=True,
+                metavar="MP",
+                help="Refuse pictures of more million pixels, before they are unpacked.",
+            ),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def table_options(command: F) -> F:
+    """Add the options of the table of measures, for spreadsheets of countries with a decimal comma."""
+    for option in reversed(
+        (
+            click.option(
+                "--csv-delimiter",
+                metavar="CHAR",
+                callback=_delimiter,
+                help="Between the cells of measures.csv: one character, or comma, semicolon, tab.  [default: comma;"
+                " semicolon with a decimal comma]",
+            ),
+            click.option(
+                "--csv-decimal",
+                type=click.Choice([".", ","]),
+                default=".",
+                show_default=True,
+                help="Decimal sign in measures.csv.",
+            ),
+        )
+    ):
+        command = option(command)
+    return command

@@ -1,0 +1,395 @@
+"""Which photos a run is about, and what is known of each: folders, files and the manifest."""
+
+from __future__ import annotations
+
+import os
+import posixpath
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path, PureWindowsPath
+
+from clawvision.columns import COLUMNS
+from clawvision.errors import UsageError
+from clawvision.output.paths import is_absolute
+from clawvision.plain import did_you_mean, listed, plain
+from clawvision.sheet import read_sheet
+from clawvision.types import PhotoRequest
+
+MANIFEST_NAME = "photos.csv"
+PICTURE_SUFFIXES = (".jpg", ".jpeg", ".jpe", ".jfif", ".png", ".tif", ".tiff", ".heic", ".heif")
+_SIDECAR_SUFFIX = ".outline.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Skipped:
+    """A file that was seen and will not be read, and why."""
+
+    name: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Collected:
+    """The photos of a run in the order of their results, what the user should know of them, what is left out."""
+
+    requests: tuple[PhotoRequest, ...]
+    notes: tuple[str, ...] = ()
+    skipped: tuple[Skipped, ...] = ()
+    manifests: tuple[Path, ...] = ()
+
+
+def read_manifest(path: Path) -> tuple[PhotoRequest, ...]:
+    """Read a manifest: one request a row, in the order of the rows.
+
+    Only the file itself is looked at. That a photo is there is for the reader to find out, so that one missing
+    file does not stop the others.
+
+    Parameters
+    ----------
+    path
+        The CSV file; see ``clawvision.columns.COLUMNS`` for what it may hold. Photos are relative to its folder.
+
+    Returns
+    -------
+    tuple of PhotoRequest
+        ``name`` is the photo's path relative to the manifest, with ``/`` between its parts. An animal that the
+        row leaves open is the name of the photo's folder.
+
+    Raises
+    ------
+    UsageError
+        If the file cannot be read as a manifest or any of its cells cannot be used. All bad rows are told at once.
+    """
+    return _name_animals(_read(path)[0])
+
+
+def collect(photos: Sequence[Path], manifest: Path | None = None) -> Collected:
+    """Find the photos of a run.
+
+    A folder is searched for pictures, its subfolders are not. Where it holds a ``photos.csv``, or ``manifest`` names
+    one, only the rows' photos are run, and the folder's other pictures are told in a note. A photo named on its
+    own is run in any case, with what its row says of it.
+
+    Parameters
+    ----------
+    photos
+        Folders and files.
+    manifest
+        The manifest of all of them, instead of the folders' own.
+
+    Raises
+    ------
+    UsageError
+        If a path is not there, nothing is found, or a manifest cannot be used.
+    """
+    missing = [path for path in photos if not path.exists()]
+    if missing:
+        raise UsageError(f"Not there:\n{listed([plain(path) + _near(path) for path in missing])}")
+    search = _Search()
+    folders = [path for path in photos if path.is_dir()]
+    files = [path for path in photos if not path.is_dir()]
+    for path in files:
+        if path.suffix.casefold() == ".csv":
+            raise UsageError(f"{plain(path)} is a table, not a photo.", f"Name it with --manifest {plain(path)}.")
+    if manifest is not None:
+        search.one_manifest(manifest, folders, files)
+    else:
+        for folder in folders:
+            search.folder(folder)
+        search.files(files)
+    if not search.requests:
+        seen = listed([f"{plain(item.name)}: {item.why}" for item in search.skipped])
+        raise UsageError(
+            f"No photos in {', '.join(plain(path) for path in photos)}." + (f"\n{seen}\n" if seen else ""),
+            f"Photos end in {' '.join(PICTURE_SUFFIXES)}.",
+        )
+    requests = _name_animals(_unique_names(search.requests))
+    return Collected(requests, tuple(search.notes), tuple(search.skipped), tuple(search.manifests))
+
+
+def _read(path: Path) -> tuple[list[PhotoRequest], tuple[str, ...]]:
+    sheet = read_sheet(path, tuple(COLUMNS), "photo")
+    place = _Placer(path.parent)
+    problems: list[str] = []
+    requests: list[PhotoRequest] = []
+    lines: dict[str, int] = {}
+    for row in sheet.rows:
+        values: dict[str, object] = {}
+        bad: list[str] = []
+        for column, reader in COLUMNS.items():
+            try:
+                if column in row.cells:
+                    values[column] = reader(row.cells[column])
+                elif column == "photo":
+                    raise ValueError("it names no photo.")
+                if column == "photo":
+                    values["name"] = name = place(str(values.pop("photo")))
+                    if name in lines:
+                        raise ValueError(f'"{plain(name)}" already stands in line {lines[name]}.')
+                    lines[name] = row.line
+            except ValueError as error:
+                bad.append(f"line {row.line}, column {column}: {error}")
+        if not bad:
+            request = PhotoRequest(path=path.parent / str(values["name"]), **values)  # type: ignore[arg-type]
+            if request.trimmed and request.taken and request.trimmed.isoformat() > request.taken[:10]:
+                bad.append(
+                    f"line {row.line}, column trimmed: {request.trimmed} lies after the photo ({request.taken[:10]}); "
+                    "the last trim before the photo is meant."
+                )
+            requests.append(request)
+        problems += bad
+    if problems:
+        raise UsageError(f"{plain(path)} cannot be used:\n{listed(problems)}\n", "Nothing was measured yet.")
+    return requests, sheet.notes
+
+
+class _Placer:
+    """Turns a cell into a path below one folder, and refuses what would leave it."""
+
+    def __init__(self, root: Path) -> None:
+        self._root = root
+        self._real_root = os.path.realpath(root)
+        self._inside: dict[str, bool] = {}
+
+    def __call__(self, cell: str) -> str:
+        windows = PureWindowsPath(cell)
+        if windows.drive or windows.root or is_absolute(cell):
+            raise ValueError(f'"{plain(cell[:200])}" is an absolute path; name the photo relative to the manifest.')
+        name = posixpath.normpath(cell.replace("\\", "/"))
+        if name == "." or name.split("/")[0] == "..":
+            raise ValueError(f'"{plain(cell[:200])}" lies outside the manifest\'s folder.')
+        path = self._root / name
+        try:
+            outside = not self._is_inside(path.parent) or (path.is_symlink() and not self._is_inside(path))
+            folder = path.is_dir()
+        except (OSError, ValueError):  # such as a name too long for the file system
+            raise ValueError(f'"{plain(cell[:200])}" cannot be the name of a file.') from None
+        if outside:
+            raise ValueError(f'"{plain(cell[:200])}" is a link that leads out of the manifest\'s folder.')
+        if folder:
+            raise ValueError(f'"{plain(cell[:200])}" is a folder, not a photo.')
+        return name
+
+    def _is_inside(self, path: Path) -> bool:
+        key = str(path)
+        if key not in self._inside:
+            real = os.path.realpath(path)
+            self._inside[key] = os.path.commonpath([real, self._real_root]) == self._real_root
+        return self._inside[key]
+
+
+class _Search:
+    """What has been found so far. A photo reached twice is run once."""
+
+    def __init__(self) -> None:
+        self.requests: list[PhotoRequest] = []
+        self.notes: list[str] = []
+        self.skipped: list[Skipped] = []
+        self.manifests: list[Path] = []
+        self._seen: set[str] = set()
+
+    def add(self, request: PhotoRequest) -> None:
+        where = _whereabouts(request.path)
+        if where in self._seen:
+            self.skipped.append(Skipped(str(request.path), "named twice; it is run once"))
+        else:
+            self._seen.add(where)
+            self.requests.append(request)
+
+    def rows(self, manifest: Path) -> list[PhotoRequest]:
+        requests, notes = _read(manifest)
+        self.notes += notes
+        self.manifests.append(manifest)
+        return requests
+
+    def folder(self, folder: Path) -> None:
+        manifest = _manifest_of(folder)
+        if manifest is None:
+            for name in self._pictures(folder):
+                self.add(PhotoRequest(path=folder / name, name=_printable_name(name)))
+            return
+        rows = self.rows(manifest)
+        for request in rows:
+            self.add(request)
+        self._tell_missing(manifest, rows)
+        self._tell_unnamed(folder, manifest)
+
+    def files(self, files: Iterable[Path]) -> None:
+        tables: dict[Path, Mapping[str, PhotoRequest]] = {}
+        for path in files:
+            manifest = _manifest_of(path.parent)
+            if manifest is not None and manifest not in tables:
+                tables[manifest] = {_whereabouts(row.path): row for row in self.rows(manifest)}
+            self._file(path, tables[manifest] if manifest else {}, manifest)
+
+    def one_manifest(self, manifest: Path, folders: Sequence[Path], files: Sequence[Path]) -> None:
+        rows = [self._find(row, folders) for row in self.rows(manifest)]
+        real_folders = [os.path.realpath(folder) for folder in folders]
+        asked_files = {_whereabouts(path) for path in files}
+        left: list[str] = []
+        for row in rows:
+            where = _whereabouts(row.path)
+            inside = any(os.path.commonpath([where, folder]) == folder for folder in real_folders)
+            missing = not row.path.exists()
+            if inside or (missing and folders):
+                self.add(row)
+            elif where not in asked_files:
+                left.append(row.name)
+        if left:
+            self.skipped += [Skipped(name, "not among the photos named") for name in left]
+            self.notes.append(f"{len(left)} rows of {plain(manifest)} name photos that were not asked for.")
+        by_place = {_whereabouts(row.path): row for row in rows}
+        for path in files:
+            self._file(path, by_place, manifest)
+        self._tell_missing(manifest, [row for row in rows if row.name not in left])
+        for folder in folders:
+            self._tell_unnamed(folder, manifest)
+
+    def _file(self, path: Path, rows: Mapping[str, PhotoRequest], manifest: Path | None) -> None:
+        row = rows.get(_whereabouts(path))
+        if row is None and manifest is not None:
+            self.notes.append(f"{plain(path)} is not in {plain(manifest)}: foot, view and the rest are not known.")
+        self.add(row or PhotoRequest(path=path, name=_printable_name(path.name)))
+
+    def _find(self, row: PhotoRequest, folders: Sequence[Path]) -> PhotoRequest:
+        """Look in the folders for a photo that is not beside a manifest kept elsewhere."""
+        if os.path.lexists(row.path):
+            return row
+        for folder in folders:
+            if (folder / row.name).is_file():
+                try:
+                    _Placer(folder)(row.name)
+                except ValueError as error:
+                    raise UsageError(f"{plain(row.name)}: {error}") from None
+                return replace(row, path=folder / row.name)
+        return row
+
+    def _pictures(self, folder: Path) -> list[str]:
+        pictures: list[str] = []
+        for name, is_folder in _listing(folder):
+            why = _why_not(folder / name, is_folder)
+            if why is None:
+                pictures.append(name)
+            elif why:
+                self.skipped.append(Skipped(str(folder / name), why))
+                if is_folder and _holds_pictures(folder / name):
+                    self.notes.append(
+                        f"{plain(folder / name)} was not searched: folders inside a folder are not. Name it as well."
+                    )
+        return pictures
+
+    def _tell_unnamed(self, folder: Path, manifest: Path) -> None:
+        unnamed = [name for name in self._pictures(folder) if _whereabouts(folder / name) not in self._seen]
+        if unnamed:
+            self.skipped += [Skipped(str(folder / name), f"not named in {manifest}") for name in unnamed]
+            some = ", ".join(plain(name) for name in unnamed[:3]) + (", …" if len(unnamed) > 3 else "")
+            self.notes.append(
+                f"{len(unnamed)} pictures in {plain(folder)} are not named in {plain(manifest.name)} and are left "
+                f"out: {some}"
+            )
+
+    def _tell_missing(self, manifest: Path, rows: Sequence[PhotoRequest]) -> None:
+        missing = [row.path for row in rows if not row.path.exists()]
+        if missing:
+            shown = listed([plain(path.name) + _near(path) for path in missing[:5]])
+            more = f"\n  … and {len(missing) - 5} more" if len(missing) > 5 else ""
+            self.notes.append(f"{len(missing)} photos named in {plain(manifest)} are not there:\n{shown}{more}")
+
+
+def _listing(folder: Path) -> list[tuple[str, bool]]:
+    try:
+        with os.scandir(folder) as entries:
+            return sorted((entry.name, entry.is_dir()) for entry in entries)
+    except OSError as error:
+        raise UsageError(f"{plain(folder)} cannot be read ({error.strerror}).", "Check that you may read it.") from None
+
+
+def _why_not(path: Path, is_folder: bool) -> str | None:
+    """Return why a folder's entry is no photo of the run: None if it is one, empty if that needs no word."""
+    if is_folder:
+        return "a folder inside a folder is not searched; name it as well"
+    if path.name == MANIFEST_NAME or path.name.endswith(_SIDECAR_SUFFIX):
+        return ""
+    if path.name.startswith("."):
+        return "a hidden file"
+    if path.suffix.casefold() not in PICTURE_SUFFIXES:
+        return f"its name does not end in {' '.join(PICTURE_SUFFIXES)}"
+    return None
+
+
+def _holds_pictures(folder: Path) -> bool:
+    try:
+        with os.scandir(folder) as entries:
+            return any(_why_not(Path(entry.path), entry.is_dir()) is None for entry in entries)
+    except OSError:
+        return True
+
+
+def _manifest_of(folder: Path) -> Path | None:
+    path = folder / MANIFEST_NAME
+    return path if path.is_file() else None
+
+
+def _whereabouts(path: Path) -> str:
+    """Return the photo's place with links in its folder followed, but not the photo itself if it is a link."""
+    return os.path.join(os.path.realpath(path.parent), path.name)  # noqa: PTH118 - a plain string is five times faster
+
+
+def _near(path: Path) -> str:
+    try:
+        names = [entry.name for entry in path.parent.iterdir()]
+    except OSError:
+        return ""
+    same = [name for name in names if name.casefold() == path.name.casefold()]
+    return did_you_mean(path.name, same or names)
+
+
+def _printable_name(name: str) -> str:
+    """Return a file name as a record takes it: odd bytes written as escapes, and never like an absolute path."""
+    shown = name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    return f"./{shown}" if is_absolute(shown) else shown
+
+
+def _unique_names(requests: Sequence[PhotoRequest]) -> list[PhotoRequest]:
+    """Put the folder's name before the names of photos of folders that share a name."""
+    root_of = {id(request): _root(request) for request in requests}
+    roots_by_name: dict[str, set[str]] = {}
+    for request in requests:
+        roots_by_name.setdefault(request.name, set()).add(root_of[id(request)])
+    clashing = {root for roots in roots_by_name.values() if len(roots) > 1 for root in roots}
+    if not clashing:
+        return list(requests)
+    labels = _labels(clashing)
+    return [
+        replace(request, name=f"{labels[root]}/{request.name}") if (root := root_of[id(request)]) in labels else request
+        for request in requests
+    ]
+
+
+def _root(request: PhotoRequest) -> str:
+    """Return the folder that the photo's name is relative to."""
+    parents = request.path.absolute().parents
+    return os.path.realpath(parents[min(request.name.count("/"), len(parents) - 1)])
+
+
+def _labels(folders: Iterable[str]) -> dict[str, str]:
+    """Return for each folder as few of the last parts of its path as tell it from the others."""
+    parts = {folder: Path(folder).parts[1:] or (folder,) for folder in folders}
+    labels: dict[str, str] = {}
+    longest = max(map(len, parts.values()), default=0)
+    for count in range(1, longest + 1):
+        tails = {folder: "/".join(parts[folder][-count:]) for folder in parts if folder not in labels}
+        taken = list(tails.values())
+        labels.update({f: t for f, t in tails.items() if taken.count(t) == 1 or count >= len(parts[f])})
+    return {folder: _printable_name(label) for folder, label in labels.items()}
+
+
+def _name_animals(requests: Sequence[PhotoRequest]) -> tuple[PhotoRequest, ...]:
+    """Take one animal a folder where the manifest names none."""
+    folder_of: Callable[[PhotoRequest], str] = lambda request: os.path.realpath(request.path.parent)  # noqa: E731
+    folders = {id(request): folder_of(request) for request in requests if not request.animal}
+    labels = _labels(set(folders.values()))
+    return tuple(
+        replace(request, animal=labels[folders[id(request)]]) if id(request) in folders else request
+        for request in requests
+    )

@@ -1,0 +1,38 @@
+"""Functions for processes of their own."""
+
+from __future__ import annotations
+
+import os
+import time
+
+
+def square(number: int) -> int:
+    return number * number
+
+
+def dies_at_three(number: int) -> int:
+    if number == 3:
+        os._exit(7)
+    return number
+
+
+def raises_at_three(number: int) -> int:
+    if number == 3:
+        raise KeyError("three")
+    return number
+
+
+def sleeps_after_one(number: int) -> int:
+    if number:
+        time.sleep(60)
+    return number
+
+
+def own_pid(number: int) -> int:
+    return os.getpid()
+
+
+def opencv_threads(number: int) -> int:
+    import cv2
+
+    return int(cv2.getNumThreads())

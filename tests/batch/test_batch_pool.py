@@ -1,0 +1,73 @@
+"""Processes that may die without taking the run with them."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from clawvision import pool
+from clawvision.pool import Crashed, run_tasks
+from tests.batch import functions
+
+
+@pytest.mark.parametrize("jobs", [1, 3])
+def test_results_come_with_their_index(jobs: int) -> None:
+    assert dict(run_tasks(functions.square, range(20), jobs)) == {n: n * n for n in range(20)}
+
+
+def test_no_tasks_need_no_process() -> None:
+    assert list(run_tasks(functions.square, [], 4)) == []
+
+
+def test_a_dying_process_costs_its_task_alone() -> None:
+    results = dict(run_tasks(functions.dies_at_three, range(6), 2))
+    assert results == {0: 0, 1: 1, 2: 2, 3: Crashed("its process ended with status 7"), 4: 4, 5: 5}
+
+
+def test_an_exception_ends_the_run() -> None:
+    with pytest.raises(KeyError, match="three"):
+        list(run_tasks(functions.raises_at_three, range(6), 2))
+
+
+def test_an_abandoned_run_leaves_no_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    started: list[subprocess.Popen[bytes]] = []
+    real = subprocess.Popen
+
+    def popen(*args: object, **keywords: object) -> subprocess.Popen[bytes]:
+        started.append(real(*args, **keywords))  # type: ignore[call-overload]
+        return started[-1]
+
+    monkeypatch.setattr(pool.subprocess, "Popen", popen)
+    results = run_tasks(functions.sleeps_after_one, range(4), 2)
+    begun = time.monotonic()
+    next(results)
+    results.close()
+    assert time.monotonic() - begun < 20
+    assert len(started) == 2
+    assert all(process.poll() is not None for process in started)
+
+
+def test_processes_are_replaced(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pool, "TASKS_PER_PROCESS", 2)
+    assert len({pid for _, pid in run_tasks(functions.own_pid, range(6), 1)}) == 3
+
+
+def test_each_process_uses_one_thread() -> None:
+    assert dict(run_tasks(functions.opencv_threads, [0], 1)) == {0: 1}
+
+
+def test_a_script_without_a_main_guard_may_use_it(tmp_path: Path) -> None:
+    script = tmp_path / "script.py"
+    script.write_text(
+        "from clawvision.pool import run_tasks\nfrom tests.batch import functions\n"
+        "print(sorted(run_tasks(functions.square, [1, 2], 2)))\n"
+    )
+    root = Path(__file__).parents[2]
+    done = subprocess.run(
+        [sys.executable, str(script)], capture_output=True, text=True, env={"PYTHONPATH": str(root)}, check=True
+    )
+    assert done.stdout == "[(0, 1), (1, 4)]\n"

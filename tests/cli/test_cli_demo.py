@@ -1,0 +1,75 @@
+"""``clawvision demo``."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+import clawvision.cli.assess as command
+import clawvision.cli.demo as demo
+from clawvision import batch, store
+from clawvision.batch import assess_collected
+from clawvision.cli import main
+from tests.batch.fakes import quick, run_here
+
+
+@pytest.fixture(autouse=True)
+def quick_chain(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(batch, "run_tasks", run_here)
+    monkeypatch.setattr(store, "_program", lambda: ("this version",))
+    monkeypatch.setattr(command, "assess_collected", partial(assess_collected, worker=quick))
+
+
+@pytest.fixture
+def samples(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    folder = tmp_path / "samples"
+    folder.mkdir()
+    (folder / "photos.csv").write_text("photo,animal,foot\na.jpg,Zoë,LH\nb.jpg,Zoë,RH\ngone.jpg,Zoë,LF\n")
+    (folder / "a.jpg").write_bytes(b"fine")
+    (folder / "b.jpg").write_bytes(b"fine")
+    (folder / "a.outline.json").write_text("{}")
+    (folder / "README.md").write_text("x")
+    monkeypatch.setattr(demo, "SAMPLES", folder)
+    return folder
+
+
+def call(out: Path) -> Result:
+    return CliRunner().invoke(main, ["demo", "--out", str(out)])
+
+
+def test_photos_are_written_and_assessed(samples: Path, tmp_path: Path) -> None:
+    out = tmp_path / "demo"
+    for _ in range(2):
+        result = call(out)
+        assert result.exit_code == 3, result.output
+        assert result.stdout == ""
+    names = {path.name for path in (out / "photos").iterdir()}
+    assert names == {"photos.csv", "a.jpg", "b.jpg", "a.outline.json"}
+    assert (out / "result" / "assessment.json").is_file()
+    assert "refused: gone.jpg" in result.stderr
+
+
+def test_nobodys_file_is_replaced(samples: Path, tmp_path: Path) -> None:
+    own = tmp_path / "demo" / "photos" / "a.jpg"
+    own.parent.mkdir(parents=True)
+    own.write_bytes(b"my own photo")
+    result = call(tmp_path / "demo")
+    assert result.exit_code == 5
+    assert "is there already" in result.stderr
+    assert own.read_bytes() == b"my own photo"
+
+
+def test_out_cannot_be_written(samples: Path, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    assert call(tmp_path / "file").exit_code == 5
+
+
+def test_without_samples_it_says_where_they_are(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(demo, "SAMPLES", tmp_path / "none")
+    result = call(tmp_path / "demo")
+    assert result.exit_code == 2
+    assert "Clone the repository" in result.stderr
+    assert not (tmp_path / "demo").exists()
