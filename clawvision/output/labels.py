@@ -12,11 +12,15 @@ from clawvision.types import FloatArray
 
 _CELL = 8
 """Pixels to a cell of the map that is searched."""
-_CLAW, _LABEL, _CARD, _LINE = 60.0, 400.0, 6.0, 9.0
+_CLAW, _LABEL, _CARD, _LINE = 60.0, 400.0, 6.0, 15.0
 _CROSSED = 4.0
 """Cost of each twentieth of a leader that would run through another label."""
 _ON_CLAW = 0.25
 """The same for the claw."""
+_TANGLED = 8.0
+"""Cost of each other leader that one would cross: crossed leaders are read the wrong way."""
+_WRONG_SIDE = 6.0
+"""Cost of a place that lies nearer to the other claw than to the one that is named."""
 _TRIED = 24
 """How many of the best places are looked at for their leaders."""
 _MOST_ON_CLAW = 0.03
@@ -48,6 +52,7 @@ class Placer:
         self._cost: NDArray[np.float32] = np.zeros(shape, dtype=np.float32)
         self._claw: NDArray[np.uint8] = np.zeros(shape, dtype=np.uint8)
         self._taken: NDArray[np.uint8] = np.zeros(shape, dtype=np.uint8)
+        self._leaders: list[tuple[FloatArray, FloatArray]] = []
         rows, columns = np.indices(shape, dtype=np.float32)
         self._x, self._y = columns * _CELL, rows * _CELL
 
@@ -75,7 +80,15 @@ class Placer:
         self._cost[where] = _LABEL
         self._taken[where] = 1
 
-    def place(self, anchor: FloatArray, width: int, height: int, *, leader: bool = True) -> Place | None:
+    def place(
+        self,
+        anchor: FloatArray,
+        width: int,
+        height: int,
+        *,
+        leader: bool = True,
+        sides: tuple[FloatArray, FloatArray] | None = None,
+    ) -> Place | None:
         """Find the best box for a label and take it.
 
         Parameters
@@ -86,6 +99,8 @@ class Placer:
             The label's size, pixels.
         leader : bool
             Whether a leader will run from anchor to box, and has to be kept free too.
+        sides : tuple of float64 (2,)
+            Middle of the claw that the label belongs to, and of the other one.
 
         Returns
         -------
@@ -109,6 +124,9 @@ class Placer:
         away = np.hypot(near_x - anchor[0], near_y - anchor[1])
         # A place a tenth of the picture away is as bad as a label that is a third covered by lines.
         cost = covered + away * (14.0 / max(self.width, self.height))
+        if sides is not None:
+            own, other = (np.hypot(left + width / 2 - side[0], top + height / 2 - side[1]) for side in sides)
+            cost[other < own] += _WRONG_SIDE
         cost[~allowed] = np.inf
         best = self._best(cost, anchor, width, height) if leader else int(np.argmin(cost))
         row, column = divmod(best, shape[1])
@@ -118,6 +136,7 @@ class Placer:
         end = (float(np.clip(anchor[0], box[0], box[2])), float(np.clip(anchor[1], box[1], box[3])))
         if leader:
             self.line(np.array([anchor, end]))
+            self._leaders.append((np.asarray(anchor, dtype=np.float64), np.array(end)))
         return Place(box, end)
 
     def spot(self, point: FloatArray, away: FloatArray, distance: float, radius: float) -> FloatArray:
@@ -159,7 +178,23 @@ class Placer:
         x = np.clip(path[..., 0], 0, self._taken.shape[1] - 1)
         y = np.clip(path[..., 1], 0, self._taken.shape[0] - 1)
         crossed = _CROSSED * self._taken[y, x].sum(axis=0) + _ON_CLAW * self._claw[y, x].sum(axis=0)
+        for other in self._leaders:
+            crossed += _TANGLED * _crosses(anchor, ends, *other)
         return int(tried[int(np.argmin(flat[tried] + crossed))])
+
+
+def _crosses(start: FloatArray, ends: FloatArray, a: FloatArray, b: FloatArray) -> NDArray[np.bool_]:
+    """Return which of the segments from ``start`` to each of ``ends`` (N, 2) cross the segment a–b."""
+
+    def side(p: FloatArray, q: FloatArray, r: FloatArray) -> FloatArray:
+        area: FloatArray = (q[..., 0] - p[..., 0]) * (r[..., 1] - p[..., 1]) - (q[..., 1] - p[..., 1]) * (
+            r[..., 0] - p[..., 0]
+        )
+        return area
+
+    apart = side(start, ends, a) * side(start, ends, b) < 0
+    between = side(a, b, start) * side(a, b, ends) < 0
+    return np.asarray(apart & between, dtype=np.bool_)
 
 
 def _turned(vector: FloatArray, angle: float) -> FloatArray:

@@ -74,7 +74,13 @@ class Record(BaseModel):
     """Base of all records: frozen, no unknown names, no NaN."""
 
     model_config = ConfigDict(
-        frozen=True, extra="forbid", allow_inf_nan=False, validate_by_name=True, validate_by_alias=True
+        frozen=True,
+        extra="forbid",
+        allow_inf_nan=False,
+        validate_by_name=True,
+        validate_by_alias=True,
+        # Every name is always written, so that the schema may demand it.
+        json_schema_serialization_defaults_required=True,
     )
 
 

@@ -11,7 +11,7 @@ from clawvision.output.drawing import DASH_DOT, DOTS, LONG_DASH, SHORT_DASH, SOL
 from clawvision.output.labels import Place, Placer
 from clawvision.output.style import ANGLE, CARD, DARK, GROUND, INK, LENGTH, OUTER, PAPER, Colour, claw_colour, font
 from clawvision.output.wording import measure_word, spoken, value_text
-from clawvision.types import ClawResult, FloatArray, Measure, PhotoResult
+from clawvision.types import ClawResult, FloatArray, PhotoResult
 
 _REFERENCE_WORDS = {"card": "scale card", "id1": "plain card", "ruler": "ruler", "points": "given points"}
 _BAR_MM = 50
@@ -35,6 +35,8 @@ class _Label:
     name: str
     value: str
     colour: Colour
+    sides: tuple[FloatArray, FloatArray] | None = None
+    """Middle of the claw that it belongs to, and of the other one."""
 
 
 class Overlay:
@@ -126,12 +128,16 @@ class Overlay:
         middle: FloatArray = (begin + end) / 2
         return middle
 
-    def _name(self, measures: Mapping[str, Measure], name: str, anchor: FloatArray, claw: str = "") -> None:
-        measure = measures.get(name)
+    def _name(self, claw: ClawResult, name: str, anchor: FloatArray) -> None:
+        measure = claw.measures.get(name)
         if measure is None or measure.value is None:
             return
+        others = [self._middle(other) for other in self._result.claws.values() if other is not claw]
+        own, other = self._middle(claw), others[0] if others else None
+        sides = None if own is None or other is None else (own, other)
+        words = measure_word(name) if sides is None else f"{claw.name} {measure_word(name)}"
         colour = ANGLE if measure.unit == "deg" else LENGTH
-        self._labels.append(_Label(anchor, f"{claw} {measure_word(name)}".strip(), value_text(measure), colour))
+        self._labels.append(_Label(anchor, words, value_text(measure), colour, sides))
 
     # --- the views
 
@@ -157,16 +163,16 @@ class Overlay:
             self._toe(claw, toe, coronet, heelwards)
         if bulb is not None:
             self._line(np.array([toe, bulb]), LENGTH, LONG_DASH, 0.7)
-            self._name(claw.measures, "diagonal", toe + 0.62 * (bulb - toe))
+            self._name(claw, "diagonal", toe + 0.62 * (bulb - toe))
         if bearing is not None and heelwards is not None:
             aside = heelwards * self._canvas.unit * 14
             if bulb is not None and _value(claw, "heel_height") is not None:
                 foot = _foot_of(bulb, bearing[0], heelwards)
-                self._name(claw.measures, "heel_height", self._dimension(bulb, foot, self._inside(bulb, aside)))
+                self._name(claw, "heel_height", self._dimension(bulb, foot, self._inside(bulb, aside)))
             if coronet is not None and _value(claw, "dorsal_height") is not None:
                 foot = _foot_of(coronet, bearing[0], heelwards)
                 self._line(np.array([coronet, foot]), LENGTH, SHORT_DASH, 0.7)
-                self._name(claw.measures, "dorsal_height", coronet + 0.8 * (foot - coronet))
+                self._name(claw, "dorsal_height", coronet + 0.8 * (foot - coronet))
 
     def _toe(self, claw: ClawResult, toe: FloatArray, coronet: FloatArray, heelwards: FloatArray | None) -> None:
         """Draw the toe's length, moved off the claw, and the angle at the toe."""
@@ -176,7 +182,7 @@ class Overlay:
         if middle is not None and float((middle - toe) @ across) > 0:
             across = -across
         shift = self._inside((toe + coronet) / 2, across * self._canvas.unit * 12)
-        self._name(claw.measures, "toe_length", self._dimension(coronet, toe, shift))
+        self._name(claw, "toe_length", self._dimension(coronet, toe, shift))
         if heelwards is None or _value(claw, "toe_angle") is None:
             return
         radius = 0.36 * float(np.hypot(*chord))
@@ -184,7 +190,7 @@ class Overlay:
         self._canvas.line(np.array([toe, coronet]), ANGLE, weight=0.6)
         self._canvas.line(np.array([toe, toe + heelwards * radius * 1.25]), ANGLE, weight=0.8)
         self._line(sweep, ANGLE, weight=1.3)
-        self._name(claw.measures, "toe_angle", sweep[len(sweep) // 3])
+        self._name(claw, "toe_angle", sweep[len(sweep) // 3])
 
     def _bearing(self, start: FloatArray, along: FloatArray, points: list[FloatArray]) -> None:
         reach = [float((point - start) @ along) for point in points]
@@ -206,7 +212,7 @@ class Overlay:
         if width is not None:
             self._line(width, LENGTH)
             self._canvas.ends(width[0], width[1], LENGTH)
-            self._name(claw.measures, "sole_width", self._abaxial(claw, claws, width), claw.name)
+            self._name(claw, "sole_width", self._abaxial(claw, claws, width))
 
     def _sole_length(self, claw: ClawResult, claws: list[ClawResult], axis: FloatArray, outline: FloatArray) -> None:
         """Draw the extent along the axis beside the claw, on the side away from its partner."""
@@ -219,7 +225,7 @@ class Overlay:
         level = float(aside.max()) + self._canvas.unit * 7
         begin, end = (axis[0] + float(r) * along for r in (reach.min(), reach.max()))
         middle = self._dimension(begin, end, self._inside((begin + end) / 2, across * level))
-        self._name(claw.measures, "sole_length", middle + (end - begin) * 0.25, claw.name)
+        self._name(claw, "sole_length", middle + (end - begin) * 0.25)
 
     def _turn(self, claw: ClawResult, midline: FloatArray) -> None:
         """Draw the midline, and the two lines whose angle is the turn of the toe."""
@@ -233,7 +239,7 @@ class Overlay:
         self._canvas.line(np.array([heel[0], heel[1] + _unit(heel[1] - heel[0]) * long * 0.6]), ANGLE, weight=0.7)
         end = toe[1] + _unit(toe[1] - toe[0]) * long * 0.22
         self._line(np.array([toe[0], end]), ANGLE, weight=1.3)
-        self._name(claw.measures, "axial_twist", toe.mean(axis=0), claw.name)
+        self._name(claw, "axial_twist", toe.mean(axis=0))
 
     def _foot(self) -> None:
         for name, strokes in (("cleft", DASH_DOT), ("foot_axis", DOTS)):
@@ -298,7 +304,7 @@ class Overlay:
         for label in self._labels:
             longest = max(font(small).getlength(label.name), font(self._size).getlength(label.value))
             anchor = np.clip(label.anchor, 0.0, edge)
-            place = self._placer.place(anchor, round(longest) + 3 * pad, round(self._size * 2.15))
+            place = self._placer.place(anchor, round(longest) + 3 * pad, round(self._size * 2.15), sides=label.sides)
             if place is not None:
                 placed.append((label, anchor, place))
         for label, anchor, place in placed:

@@ -99,7 +99,10 @@ def head(result: PhotoResult, width: int, size: int) -> list[Panel]:
 
 
 def sign(pen: ImageDraw.ImageDraw, result: PhotoResult, size: int, top: int) -> None:
-    """Draw the status as a shape: a tick, an exclamation mark in a triangle, or a cross."""
+    """Draw the status as a shape: a dimension line, an exclamation mark in a triangle, or a cross.
+
+    A tick for ``measured`` would be read as "this claw is sound".
+    """
     side = size * 1.45
     left, above = size * 0.6, top + size * 0.5
     ink, ground = STATUS_INK[result.status], STATUS_COLOURS[result.status]
@@ -109,7 +112,8 @@ def sign(pen: ImageDraw.ImageDraw, result: PhotoResult, size: int, top: int) -> 
         return (left + x * side, above + y * side)
 
     if result.status == "measured":
-        pen.line([at(0.05, 0.55), at(0.38, 0.88), at(0.95, 0.12)], fill=ink, width=thick, joint="curve")
+        for bar in ([at(0.05, 0.5), at(0.95, 0.5)], [at(0.05, 0.15), at(0.05, 0.85)], [at(0.95, 0.15), at(0.95, 0.85)]):
+            pen.line(bar, fill=ink, width=thick)
     elif result.status == "review":
         pen.polygon([at(0.5, 0.0), at(1.0, 0.95), at(0.0, 0.95)], fill=ink)
         pen.line([at(0.5, 0.34), at(0.5, 0.66)], fill=ground, width=thick)
@@ -173,13 +177,14 @@ def _measures(result: PhotoResult, width: int, size: int) -> list[Panel]:
         panel.gap(0.3)
         _pairs(panel, pairs)
     panel.gap(0.3)
-    for claw in claws.values():
+    groups = [(f" ({claw.name} claw)", claw.measures) for claw in claws.values()] + [("", result.foot_measures)]
+    for whose, measures in groups:
         missing: dict[str, list[str]] = {}
-        for name, measure in claw.measures.items():
-            if measure.value is None:
+        for name, measure in measures.items():
+            if measure.value is None and not name.endswith("_percent"):
                 missing.setdefault(measure.reason or "", []).append(measure_word(name))
         for why, which in missing.items():
-            text = f"Not taken ({claw.name} claw): {', '.join(which)}: {why}"
+            text = f"Not taken{whose}: {', '.join(which)}: {why}."
             panel.paragraph(clean(text, 300), FAINT, 0.78, most=3)
     panel.gap(0.3)
     return [panel] if panel.texts else []

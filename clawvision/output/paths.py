@@ -20,7 +20,8 @@ def is_absolute(text: str) -> bool:
 
 
 def _last_part(text: str) -> str:
-    return (PureWindowsPath(text) if "\\" in text else PurePosixPath(text)).name
+    # The root alone tells nothing of a machine; it stays.
+    return (PureWindowsPath(text) if "\\" in text else PurePosixPath(text)).name or text
 
 
 def without_paths(text: str, *, whole: bool = False) -> str:

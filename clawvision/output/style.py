@@ -14,18 +14,18 @@ from PIL import ImageFont
 
 Colour = tuple[int, int, int]
 
-OUTER: Colour = (255, 214, 10)
+OUTER: Colour = (255, 240, 0)
 """Yellow, full line: the outer claw, or the left one."""
-INNER: Colour = (64, 190, 255)
+INNER: Colour = (0, 203, 255)
 """Sky blue, long dashes: the inner claw, or the right one."""
 LENGTH: Colour = (255, 255, 255)
 """White: every length."""
-ANGLE: Colour = (255, 120, 0)
+ANGLE: Colour = (255, 92, 0)
 """Orange: every angle."""
-GROUND: Colour = (255, 150, 215)
-"""Pink, dash and dot: lines that the measures refer to (bearing line, axis, cleft)."""
-CARD: Colour = (150, 110, 255)
-"""Violet, short dashes: the reference of known size."""
+GROUND: Colour = (218, 92, 132)
+"""Rose, dash and dot: lines that the measures refer to (bearing line, axis, cleft)."""
+CARD: Colour = (86, 98, 255)
+"""Blue violet, short dashes: the reference of known size."""
 OVERLAY_COLOURS: dict[str, Colour] = {
     "outer": OUTER,
     "inner": INNER,

@@ -44,8 +44,8 @@ MEASURE_WORDS = {
 }
 _UNITS = {"mm": " mm", "deg": "°", "mm2": " cm²", "percent": " %"}
 CAUTION = (
-    "No line on this picture is a line to cut to. A photo cannot show how thin the sole is: "
-    "feel it, and in doubt leave the horn and ask a veterinarian."
+    "No line on this picture is a line to cut to. A photo shows neither how thin the sole is nor what hurts: "
+    "feel the sole, watch the animal walk, and in doubt leave the horn and ask a veterinarian."
 )
 
 
