@@ -92,6 +92,7 @@ def _measure(
         if dark is not None:
             known.reasons.append(dark)
         raise
+    known.scale = scale
     outlines = find_outlines(photo, scale, request, settings, sidecar)
     scale = with_offset(scale, outlines.view, request)
     known.scale, known.outlines = scale, outlines
@@ -124,7 +125,6 @@ def _result(known: _Known) -> PhotoResult:
     # Two stages may see the same thing, the frame's edge for one.
     reasons = tuple(dict.fromkeys(known.reasons))
     status = _status(reasons, measured)
-    claws = measured.claws if measured is not None else {}
     size = None
     if scale is not None and outlines is not None and outlines.claws:
         drawn = [claw.outline_px for claw in outlines.claws if claw.outline_px is not None]
@@ -142,7 +142,7 @@ def _result(known: _Known) -> PhotoResult:
         reasons=reasons,
         scale=scale,
         mm_per_px=size,
-        claws=frozen_mapping(claws),
+        claws=frozen_mapping({**measured.claws} if measured is not None else {}),
         foot_measures=frozen_mapping(measured.foot_measures if measured is not None else {}),
         foot_guides_px=frozen_mapping(measured.foot_guides_px if measured is not None else {}),
     )

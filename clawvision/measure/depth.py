@@ -62,7 +62,7 @@ class SoleModel:
 
 
 USUAL_SOLE = SoleModel()
-SOLE_SPREAD = SoleModel(bulge=0.12, height=0.08, lean_mm=0.9, lift=0.45)
+SOLE_SPREAD = SoleModel(bulge=0.09, height=0.08, lean_mm=0.9, lift=0.35)
 """Standard deviation of each part of the model between claws."""
 
 

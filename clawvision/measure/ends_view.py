@@ -40,7 +40,7 @@ def _angle(direction: FloatArray, base: FloatArray, side: FloatArray) -> float:
 
 def _across(axis: FloatArray, toward: FloatArray) -> FloatArray:
     """Return the unit normal of ``axis`` that points the way of ``toward``."""
-    normal = np.array([-axis[1], axis[0]]) / np.hypot(*axis)
+    normal: FloatArray = np.array([-axis[1], axis[0]]) / np.hypot(*axis)
     return normal if normal @ toward >= 0 else -normal
 
 

@@ -28,7 +28,7 @@ SIDE_UNITS: Mapping[str, str] = {
     "toe_lift": "mm",
 }
 
-_HULL_TOLERANCE_MM = 0.8
+_HULL_TOLERANCE_MM = 0.3
 """Hull edges are joined within this: a smaller bend of the sole is the outline's own noise."""
 _DORSAL_CHORDS = 20
 

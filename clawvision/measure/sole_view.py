@@ -33,7 +33,7 @@ from clawvision.types import (
 )
 
 _POINTS = 240
-_RESIDUAL = {"sole_length": 0.5, "sole_width": 0.5, "sole_area": 35.0, "axial_twist": 0.8}
+_RESIDUAL = {"sole_length": 0.4, "sole_width": 0.4, "sole_area": 25.0, "axial_twist": 0.9}
 """Standard deviation of what the depth model leaves, found on rendered claws of known form (status J)."""
 _FLANK_SEEN_MM = 3.0
 
