@@ -59,10 +59,11 @@ class Canvas:
             points = cv2.approxPolyDP(points.astype(np.float32), 0.3, closed).reshape(-1, 2).astype(np.float64)
         if closed:
             points = np.vstack((points, points[:1]))
+        points = _limit(points)
         parts = [points] if not strokes else _dashes(points, np.array(strokes) * self.unit * weight)
         thick = max(1, round(self.unit * weight))
         edge = thick + 2 * max(1, round(self.unit * 0.45))
-        shifted = [np.round(_limit(part) * (1 << _SHIFT)).astype(np.int32) for part in parts]
+        shifted = [np.rint(part * (1 << _SHIFT)).astype(np.int32) for part in parts]
         cv2.polylines(self.pixels, shifted, False, DARK, edge, cv2.LINE_AA, _SHIFT)
         cv2.polylines(self.pixels, shifted, False, colour, thick, cv2.LINE_AA, _SHIFT)
 
@@ -123,19 +124,19 @@ def _limit(points: FloatArray) -> FloatArray:
 
 def _dashes(points: FloatArray, pattern: FloatArray) -> list[FloatArray]:
     """Cut a line into its dashes: ``pattern`` is dash, gap, dash, gap … in pixels."""
-    points = _limit(points)
     reach = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))))
     period = float(pattern.sum())
     if reach[-1] <= 0.0 or period <= 0.0:
         return [points]
     edges = np.concatenate(([0.0], np.cumsum(pattern)))
-    dashes: list[FloatArray] = []
-    for base in np.arange(0.0, min(float(reach[-1]), 4000 * period), period):
-        for index in range(0, len(pattern), 2):
-            begin, end = base + edges[index], min(base + edges[index + 1], float(reach[-1]))
-            if begin >= reach[-1]:
-                break
-            inside = points[(reach > begin) & (reach < end)]
-            ends = [np.array([np.interp(at, reach, points[:, axis]) for axis in (0, 1)]) for at in (begin, end)]
-            dashes.append(np.vstack((ends[0][None], inside, ends[1][None])))
-    return dashes
+    bases = np.arange(0.0, min(float(reach[-1]), 4000 * period), period)[:, None]
+    begins = (bases + edges[:-1:2]).ravel()
+    ends = np.minimum((bases + edges[1::2]).ravel(), reach[-1])
+    begins, ends = begins[begins < ends], ends[begins < ends]
+    at = np.stack([begins, ends], axis=1)
+    cut = np.stack([np.interp(at, reach, points[:, axis]) for axis in (0, 1)], axis=2)
+    first, last = np.searchsorted(reach, begins, side="right"), np.searchsorted(reach, ends, side="left")
+    return [
+        np.concatenate((cut[index, :1], points[low:high], cut[index, 1:]))
+        for index, (low, high) in enumerate(zip(first, last, strict=True))
+    ]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from clawvision.types import FloatArray
 
-_CELL = 8
+_CELL = 10
 """Pixels to a cell of the map that is searched."""
 _CLAW, _LABEL, _CARD, _LINE = 60.0, 400.0, 6.0, 15.0
 _CROSSED = 4.0

@@ -9,7 +9,19 @@ import numpy as np
 
 from clawvision.output.drawing import DASH_DOT, DOTS, LONG_DASH, SHORT_DASH, SOLID, Canvas, arc
 from clawvision.output.labels import Place, Placer
-from clawvision.output.style import ANGLE, CARD, DARK, GROUND, INK, LENGTH, OUTER, PAPER, Colour, claw_colour, font
+from clawvision.output.style import (
+    ANGLE,
+    CARD,
+    DARK,
+    GROUND,
+    INK,
+    LENGTH,
+    OUTER,
+    PAPER,
+    Colour,
+    claw_colour,
+    text_width,
+)
 from clawvision.output.wording import measure_word, spoken, value_text
 from clawvision.types import ClawResult, FloatArray, PhotoResult
 
@@ -285,7 +297,7 @@ class Overlay:
         length = _BAR_MM / size * self._factor
         text = f"{_BAR_MM} mm at the claw"
         letters = round(self._size * 0.8)
-        width = round(max(length, font(letters).getlength(text)) + self._size)
+        width = round(max(length, text_width(text, letters)) + self._size)
         corner = np.array([0.0, float(self._canvas.height)])
         place = self._placer.place(corner, width, round(letters * 2.5), leader=False)
         if place is None or not 8.0 < length < self._canvas.width * 0.9:
@@ -302,7 +314,7 @@ class Overlay:
         edge = np.array([self._canvas.width - 1.0, self._canvas.height - 1.0])
         placed: list[tuple[_Label, FloatArray, Place]] = []
         for label in self._labels:
-            longest = max(font(small).getlength(label.name), font(self._size).getlength(label.value))
+            longest = max(text_width(label.name, small), text_width(label.value, self._size))
             anchor = np.clip(label.anchor, 0.0, edge)
             place = self._placer.place(anchor, round(longest) + 3 * pad, round(self._size * 2.15), sides=label.sides)
             if place is not None:

@@ -20,6 +20,7 @@ from clawvision.output.style import (
     claw_colour,
     font,
     lines_of,
+    text_width,
 )
 from clawvision.output.wording import (
     CAUTION,
@@ -55,7 +56,7 @@ class Panel:
         """Add wrapped text below what is there; ``indent`` in letters' heights."""
         letters = round(self.size * scale)
         left = self.margin + round(indent * self.size)
-        for line in lines_of(text, font(letters), self.width - left - self.margin, most):
+        for line in lines_of(text, letters, self.width - left - self.margin, most):
             self.texts.append((left, self.height + letters * 0.65, line, letters, colour))
             self.height += round(letters * 1.3)
 
@@ -82,9 +83,9 @@ def head(result: PhotoResult, width: int, size: int) -> list[Panel]:
     # The sign's place is left free: ``sign`` draws it there.
     left = title.margin + round(size * 1.9)
     title.texts.append((left, title.height + letters * 0.6, word, letters, ink))
-    name_left = left + font(letters).getlength(word) + size
+    name_left = left + text_width(word, letters) + size
     name = _fit_middle(clean(result.request.name, 120), size, width - name_left - title.margin)
-    name_width = font(size).getlength(name)
+    name_width = text_width(name, size)
     title.texts.append((width - title.margin - name_width, title.height + letters * 0.6, name, size, ink))
     title.height += round(letters * 1.35)
     title.paragraph(subject(result), ink, most=2)
@@ -249,17 +250,16 @@ def _pairs(panel: Panel, pairs: Sequence[tuple[str, str]]) -> None:
         small = round(panel.size * 0.88)
         panel.texts.append((left, top + height / 2, name, small, FAINT))
         right = left + column - panel.margin / 2
-        panel.texts.append((right - font(panel.size).getlength(value), top + height / 2, value, panel.size, INK))
+        panel.texts.append((right - text_width(value, panel.size), top + height / 2, value, panel.size, INK))
         panel.boxes.append(((left, top + height - 1, right, top + height), RULE))
     panel.height += half * height
 
 
 def _fit_middle(text: str, size: int, width: float) -> str:
     """Shorten a file's name in its middle: both ends tell photos apart."""
-    face = font(size)
     keep = len(text)
     shown = text
-    while face.getlength(shown) > width and keep > 4:
+    while text_width(shown, size) > width and keep > 4:
         keep -= 1
         shown = f"{text[: keep // 2]}…{text[-(keep - keep // 2) :]}"
     return shown

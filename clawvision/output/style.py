@@ -60,7 +60,14 @@ def font(size: int) -> ImageFont.FreeTypeFont:
     return ImageFont.truetype(BytesIO(_font_file()), size, layout_engine=ImageFont.Layout.BASIC)
 
 
-def lines_of(text: str, face: ImageFont.FreeTypeFont, width: float, most: int) -> list[str]:
+@lru_cache(maxsize=2048)
+def text_width(text: str, size: int) -> float:
+    """Return the width of ``text`` in letters of ``size`` pixels. Kept, since most texts come on every picture."""
+    return font(size).getlength(text)
+
+
+@lru_cache(maxsize=256)
+def lines_of(text: str, size: int, width: float, most: int) -> tuple[str, ...]:
     """Break ``text`` into lines no wider than ``width`` pixels, at most ``most`` of them.
 
     A word that is too wide for a line is broken; text that is left over is marked by an ellipsis.
@@ -69,14 +76,14 @@ def lines_of(text: str, face: ImageFont.FreeTypeFont, width: float, most: int) -
     words = text.split()
     for word in words:
         trial = f"{lines[-1]} {word}".strip()
-        if face.getlength(trial) <= width:
+        if text_width(trial, size) <= width:
             lines[-1] = trial
             continue
         if lines[-1]:
             lines.append("")
-        while face.getlength(word) > width and len(word) > 1:
+        while text_width(word, size) > width and len(word) > 1:
             cut = len(word) - 1
-            while cut > 1 and face.getlength(word[:cut]) > width:
+            while cut > 1 and text_width(word[:cut], size) > width:
                 cut -= 1
             lines[-1] = word[:cut]
             word = word[cut:]
@@ -84,7 +91,7 @@ def lines_of(text: str, face: ImageFont.FreeTypeFont, width: float, most: int) -
         lines[-1] = word
     if len(lines) > most:
         lines = lines[:most]
-        while lines[-1] and face.getlength(lines[-1] + "…") > width:
+        while lines[-1] and text_width(lines[-1] + "…", size) > width:
             lines[-1] = lines[-1][:-1]
         lines[-1] += "…"
-    return lines
+    return tuple(lines)

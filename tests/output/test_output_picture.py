@@ -299,10 +299,9 @@ def test_the_subject_is_told_in_words() -> None:
 @given(st.text(alphabet="abc defgh", max_size=400), st.integers(40, 600))
 @settings(deadline=None, max_examples=40)
 def test_wrapped_lines_fit(text: str, width: int) -> None:
-    face = font(20)
-    lines = lines_of(text, face, width, 3)
+    lines = lines_of(text, 20, width, 3)
     assert len(lines) <= 3
-    assert all(face.getlength(line) <= width for line in lines)
+    assert all(font(20).getlength(line) <= width for line in lines)
 
 
 def test_the_letters_licence_lies_beside_them() -> None:
