@@ -38,6 +38,10 @@ def _detector() -> cv2.aruco.ArucoDetector:
     parameters.adaptiveThreshWinSizeMax = 23
     parameters.adaptiveThreshWinSizeStep = 9
     parameters.minMarkerPerimeterRate = 0.03
+    # Blur rounds a marker's outline and runs its cells together: only the middle of a cell tells its colour.
+    parameters.polygonalApproxAccuracyRate = 0.06
+    parameters.perspectiveRemovePixelPerCell = 8
+    parameters.perspectiveRemoveIgnoredMarginPerCell = 0.3
     # Wrong bits in the border are wet, glossy or muddy spots; the code itself is read without correction.
     parameters.maxErroneousBitsInBorderRate = 0.25
     parameters.errorCorrectionRate = 0.0

@@ -114,11 +114,17 @@ def _linearise(
     by_point[0::2, 2] = -fx * x / z**2
     by_point[1::2, 1] = fy / z
     by_point[1::2, 2] = -fy * y / z**2
+    a, b, c = by_point.T
+    q, r, s = np.repeat(turned, 2, axis=0).T
     jacobian = np.empty((2 * len(x), 6 + len(bleed)))
     # d (exp(w) q) / dw = -[q]x, so a row a gives q × a
-    jacobian[:, :3] = np.cross(np.repeat(turned, 2, axis=0), by_point)
+    jacobian[:, 0] = r * c - s * b
+    jacobian[:, 1] = s * a - q * c
+    jacobian[:, 2] = q * b - r * a
     jacobian[:, 3:6] = by_point
-    jacobian[:, 6:] = np.einsum("ni,ij,njk->nk", by_point, rotation, np.repeat(problem.bleed, 2, axis=0))
+    if len(bleed):
+        spread = np.matmul(rotation, problem.bleed)
+        jacobian[:, 6:] = np.matmul(by_point.reshape(-1, 2, 3), spread).reshape(-1, len(bleed))
     information: FloatArray = jacobian.T @ jacobian / problem.sigma**2
     right: FloatArray = jacobian.T @ residuals.reshape(-1) / problem.sigma**2
     # prior on the normal n = R e_z: d n / dw = -[n]x, first two rows

@@ -1,0 +1,108 @@
+"""A ruler by its ticks: counted right, its turn about its own axis seen, and nothing else taken for one."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+
+from clawvision.scale.pose import solve_scale
+from clawvision.scale.ruler import find_ruler
+from clawvision.types import ByteArray, FloatArray
+
+from .scenes import PIXELS_PER_MM, Pose, camera, ground, photograph, pose
+
+LENGTH, WIDTH, FIRST = 120.0, 18.0, 6.0
+
+
+@cache
+def ruler_sheet(group: int = 5, hide: tuple[float, float] | None = None, every: int = 1) -> FloatArray:
+    """A ruler of 120 mm from above: ticks at the upper edge, each ``group``-th longer, ``every`` mm apart."""
+    k = PIXELS_PER_MM
+    sheet = np.full((round(WIDTH * k), round(LENGTH * k)), 215.0)
+    for n in range(0, 109, every):
+        length = 3.2
+        if n % (group * every) == 0:
+            length = 4.6
+        if n % (2 * group * every) == 0:
+            length = 6.2
+        left = round((FIRST + n - 0.11) * k)
+        sheet[: round(length * k), left : left + round(0.22 * k)] = 45.0
+        if n % (2 * group) == 0:
+            # What stands for a numeral: a few dark strokes.
+            for stroke in (0.0, 0.9, 1.8):
+                x = left + round(stroke * k)
+                sheet[round(8.0 * k) : round(10.5 * k), x : x + round(0.35 * k)] = 40.0
+    if hide is not None:
+        sheet[:, round(hide[0] * k) : round(hide[1] * k)] = 120.0
+    return sheet
+
+
+def _ruler_pose(tilt: float = 0.0, direction: float = 0.0, turn: float = 0.0) -> Pose:
+    return pose(
+        camera(1280, 960), tilt, direction, turn, distance_mm=300.0, size_mm=(LENGTH, WIDTH), middle_px=(700.0, 420.0)
+    )
+
+
+def _picture(where: Pose, sheet: FloatArray, blur_px: float = 0.6) -> ByteArray:
+    return photograph(sheet, where, ground((960, 1280)), blur_px=blur_px)
+
+
+@pytest.mark.parametrize("tilt, direction, turn", [(0.0, 0.0, 4.0), (15.0, 90.0, 80.0), (14.0, 10.0, -6.0)])
+def test_ticks_agree_with_opencv_projection(tilt: float, direction: float, turn: float) -> None:
+    where = _ruler_pose(tilt, direction, turn)
+    found = find_ruler(_picture(where, ruler_sheet()), 1.0)
+    assert found is not None
+    own_row = found.points_mm[:, 1] == 0
+    pixels, x = found.points_px[own_row], found.points_mm[own_row, 0]
+    assert len(x) > 25
+    # Where each tick found lies on the true ruler: its plane point, by the inverse of OpenCV's projection.
+    corners = np.array([(0.0, 0.0), (LENGTH, 0.0), (LENGTH, WIDTH), (0.0, WIDTH)])
+    matrix, _ = cv2.findHomography(where.project(corners), corners)
+    on_ruler = np.reshape(cv2.perspectiveTransform(pixels[:, None, :], matrix), (-1, 2))
+    numbers = on_ruler[:, 0] - FIRST
+    assert np.abs(numbers - np.round(numbers)).max() < 0.08
+    # Counted without a slip: the distances are those of the ruler, in one direction or the other.
+    assert np.abs(np.abs(np.diff(np.round(numbers))) - np.diff(x)).max() == 0.0
+    scale = solve_scale(found, where.camera, 0.0, 2.0)
+    middle = where.rotation @ np.array([LENGTH / 2, 0.0, 0.0]) + where.translation
+    assert scale.distance_mm == pytest.approx(float(np.linalg.norm(middle)), rel=0.02)
+
+
+def test_turn_about_its_own_axis_is_seen() -> None:
+    where = _ruler_pose(16.0, 3.0, 3.0)
+    found = find_ruler(_picture(where, ruler_sheet()), 1.0)
+    assert found is not None
+    scale = solve_scale(found, where.camera, 0.0, 2.0)
+    true = np.degrees(np.arccos(where.rotation[2, 2]))
+    assert scale.tilt_deg == pytest.approx(float(true), abs=4.0)
+
+
+def test_hidden_ticks_do_not_shift_the_count() -> None:
+    where = _ruler_pose(5.0, 60.0, 8.0)
+    found = find_ruler(_picture(where, ruler_sheet(hide=(50.0, 54.0))), 1.0)
+    assert found is not None
+    scale = solve_scale(found, where.camera, 0.0, 2.0)
+    assert scale.reprojection_px < 0.3
+    assert scale.distance_mm == pytest.approx(300.0, rel=0.04)
+
+
+def test_slats_without_longer_fifths_are_no_ruler() -> None:
+    # The same row of lines, but every tick alike, then longer in fours: neither is a ruler in millimetres.
+    where = _ruler_pose(0.0, 0.0, 4.0)
+    assert find_ruler(_picture(where, ruler_sheet(group=1000)), 1.0) is None
+    assert find_ruler(_picture(where, ruler_sheet(group=4)), 1.0) is None
+
+
+def test_coarse_ticks_alone_are_no_ruler() -> None:
+    # Only the 5 mm ticks show: every second is longer. Taken for single ticks they would be wrong by five.
+    where = _ruler_pose(0.0, 0.0, 4.0)
+    assert find_ruler(_picture(where, ruler_sheet(group=2, every=5)), 1.0) is None
+
+
+def test_bare_ground_is_no_ruler() -> None:
+    grey = np.asarray(np.clip(ground((960, 1280), relief=40.0), 0, 255), dtype=np.uint8)
+    assert find_ruler(grey, 1.0) is None
+    assert find_ruler(np.zeros((200, 300), dtype=np.uint8), 1.0) is None
