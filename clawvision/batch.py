@@ -156,7 +156,7 @@ def assess_collected(
     try:
         photos = _measure(collected.requests, out, settings, jobs, worker, progress)
     finally:
-        store.sweep((out / store.RECORDS, out / store.ANNOTATED, out))
+        store.sweep(out, (ASSESSMENT, MEASURES))
     facts = [photo_facts(record) for record in photos]
     if profile is not None:
         facts = [

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 import posixpath
+import stat
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PureWindowsPath
+from typing import Literal
 
 from clawvision.columns import COLUMNS
 from clawvision.errors import UsageError
@@ -82,12 +84,12 @@ def collect(photos: Sequence[Path], manifest: Path | None = None) -> Collected:
     UsageError
         If a path is not there, nothing is found, or a manifest cannot be used.
     """
-    missing = [path for path in photos if not path.exists()]
+    missing = [path for path in photos if kind_of(path) is None]
     if missing:
-        raise UsageError(f"Not there:\n{listed([plain(path) + _near(path) for path in missing])}")
+        raise UsageError(f"Not there, or not to be read:\n{listed([plain(path) + _near(path) for path in missing])}")
     search = _Search()
-    folders = [path for path in photos if path.is_dir()]
-    files = [path for path in photos if not path.is_dir()]
+    folders = [path for path in photos if kind_of(path) == "folder"]
+    files = [path for path in photos if kind_of(path) == "file"]
     for path in files:
         if path.suffix.casefold() == ".csv":
             raise UsageError(f"{plain(path)} is a table, not a photo.", f"Name it with --manifest {plain(path)}.")
@@ -105,6 +107,14 @@ def collect(photos: Sequence[Path], manifest: Path | None = None) -> Collected:
         )
     requests = _name_animals(_unique_names(search.requests))
     return Collected(requests, tuple(search.notes), tuple(search.skipped), tuple(search.manifests))
+
+
+def kind_of(path: Path) -> Literal["file", "folder"] | None:
+    """Return what a path leads to; None where there is nothing or it may not be known. Pipes and devices are files."""
+    try:
+        return "folder" if stat.S_ISDIR(path.stat().st_mode) else "file"
+    except (OSError, ValueError):
+        return None
 
 
 def _read(path: Path) -> tuple[list[PhotoRequest], tuple[str, ...]]:
@@ -230,7 +240,7 @@ class _Search:
         for row in rows:
             where = _whereabouts(row.path)
             inside = any(os.path.commonpath([where, folder]) == folder for folder in real_folders)
-            missing = not row.path.exists()
+            missing = kind_of(row.path) is None
             if inside or (missing and folders):
                 self.add(row)
             elif where not in asked_files:
@@ -256,7 +266,7 @@ class _Search:
         if os.path.lexists(row.path):
             return row
         for folder in folders:
-            if (folder / row.name).is_file():
+            if kind_of(folder / row.name) == "file":
                 try:
                     _Placer(folder)(row.name)
                 except ValueError as error:
@@ -289,7 +299,7 @@ class _Search:
             )
 
     def _tell_missing(self, manifest: Path, rows: Sequence[PhotoRequest]) -> None:
-        missing = [row.path for row in rows if not row.path.exists()]
+        missing = [row.path for row in rows if kind_of(row.path) is None]
         if missing:
             shown = listed([plain(path.name) + _near(path) for path in missing[:5]])
             more = f"\n  … and {len(missing) - 5} more" if len(missing) > 5 else ""
@@ -299,7 +309,7 @@ class _Search:
 def _listing(folder: Path) -> list[tuple[str, bool]]:
     try:
         with os.scandir(folder) as entries:
-            return sorted((entry.name, entry.is_dir()) for entry in entries)
+            return sorted((entry.name, kind_of(Path(entry.path)) == "folder") for entry in entries)
     except OSError as error:
         raise UsageError(f"{plain(folder)} cannot be read ({error.strerror}).", "Check that you may read it.") from None
 
@@ -320,14 +330,14 @@ def _why_not(path: Path, is_folder: bool) -> str | None:
 def _holds_pictures(folder: Path) -> bool:
     try:
         with os.scandir(folder) as entries:
-            return any(_why_not(Path(entry.path), entry.is_dir()) is None for entry in entries)
+            return any(_why_not(Path(e.path), kind_of(Path(e.path)) == "folder") is None for e in entries)
     except OSError:
         return True
 
 
 def _manifest_of(folder: Path) -> Path | None:
     path = folder / MANIFEST_NAME
-    return path if path.is_file() else None
+    return path if kind_of(path) == "file" else None
 
 
 def _whereabouts(path: Path) -> str:

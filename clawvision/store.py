@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import pickle
 import re
 import stat
@@ -33,7 +34,8 @@ _LIBRARIES = ("numpy", "opencv-python-headless", "pillow", "pillow-heif", "sciki
 _NO_BEARING = ("cli", "findings", "printing")
 _PICTURE_SUFFIXES = {b"\x89PNG": ".png", b"\xff\xd8\xff": ".jpg"}
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
-_MAX_STEM_BYTES = 120
+_UNFIT = re.compile(r'[\x00-\x1f\x7f<>:"/\\|?*]' if os.name == "nt" else r"[\x00-\x1f\x7f]")
+_MAX_STEM_BYTES = 240
 _SIDECAR_LIMIT = 5_000_000
 
 
@@ -138,19 +140,26 @@ def save(slot: Slot, key: str, record: PhotoRecord, picture: bytes | None) -> No
     write_atomic(slot.record, dumps(KeptRecord(key=key, picture=name, picture_sha256=digest, photo=record)))
 
 
-def sweep(folders: Iterable[Path]) -> None:
-    """Remove the temporary files that a killed run left behind."""
-    for folder in folders:
+def sweep(out: Path, names: Iterable[str]) -> None:
+    """Remove the temporary files that a killed run left behind.
+
+    ``names`` are the files written to ``out`` itself. It may be a folder of the user's, where nothing else is touched.
+    """
+    left = [path for name in names for path in out.glob(f".{name}.*.part")]
+    left += [path for folder in (out / RECORDS, out / ANNOTATED) for path in folder.glob(".*.part")]
+    for path in left:
         with suppress(OSError):
-            for path in folder.glob(".*.part"):
-                path.unlink()
+            path.unlink()
 
 
 def _safe_stem(name: str) -> str:
-    """Return the photo's stem, with what some file system does not take replaced."""
-    stem = re.sub(r'[\x00-\x1f\x7f<>:"/\\|?*]', "_", PurePosixPath(name).stem).rstrip(". ") or "_"
-    stem = stem.encode("utf-8", "backslashreplace").replace(b"\\", b"_")[:_MAX_STEM_BYTES].decode("utf-8", "ignore")
-    return f"{stem}_" if _RESERVED.fullmatch(stem) else stem
+    """Return the photo's stem, changed only where the file system would not take it."""
+    stem = PurePosixPath(name).stem.encode("utf-8", "backslashreplace")[:_MAX_STEM_BYTES].decode("utf-8", "ignore")
+    stem = _UNFIT.sub("_", stem)
+    if os.name == "nt":
+        stem = stem.rstrip(". ") or "_"
+        return f"{stem}_" if _RESERVED.fullmatch(stem) else stem
+    return stem
 
 
 def _folded(stem: str) -> str:
@@ -181,9 +190,10 @@ def _program() -> tuple[str, ...]:
     """Return the program's version and a hash of its parts that bear on a photo, and its libraries' versions."""
     root = Path(clawvision.__file__).parent
     digest = hashlib.sha256()
-    for path in sorted(path for path in root.rglob("*") if path.suffix in (".py", ".toml", ".json", ".npz", ".onnx")):
-        if path.relative_to(root).parts[0] not in _NO_BEARING:
-            digest.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
+    for path in sorted(path for path in root.rglob("*") if path.is_file()):
+        parts = path.relative_to(root).parts
+        if parts[0] not in _NO_BEARING and "__pycache__" not in parts:
+            digest.update("/".join(parts).encode() + b"\0" + path.read_bytes() + b"\0")
     versions = []
     for library in _LIBRARIES:
         with suppress(metadata.PackageNotFoundError):

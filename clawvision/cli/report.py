@@ -13,7 +13,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from clawvision.batch import PhotoDone
-from clawvision.manifest import Collected
+from clawvision.manifest import Collected, kind_of
 from clawvision.output.models import AssessmentRecord, FootRecord, PhotoRecord
 from clawvision.plain import plain
 
@@ -79,7 +79,7 @@ def dry_run(collected: Collected) -> str:
             "points": None if request.points is None else " ".join(f"{value:g}" for value in request.points),
         }
         told = ", ".join(f"{name} {plain(value)}" for name, value in known.items() if value is not None)
-        missing = "" if request.path.is_file() else " (not there: it would be refused)"
+        missing = "" if kind_of(request.path) else " (not there: it would be refused)"
         lines.append(f"  {plain(request.name)}{missing}: {told}")
     if collected.skipped:
         lines.append(f"{len(collected.skipped)} would not be read:")

@@ -124,6 +124,18 @@ def test_what_is_not_there(tmp_path: Path) -> None:
         collect([tmp_path / "list.csv"])
 
 
+def test_links_that_lead_nowhere_are_photos_that_cannot_be_read(tmp_path: Path) -> None:
+    touch(tmp_path, "a.jpg", "sub/b.jpg")
+    (tmp_path / "circle.jpg").symlink_to("circle.jpg")
+    (tmp_path / "dangling.jpg").symlink_to("gone")
+    (tmp_path / "sub" / "circle").symlink_to("circle")
+    assert names(collect([tmp_path])) == ["a.jpg", "circle.jpg", "dangling.jpg"]
+    with pytest.raises(UsageError, match="Not there"):
+        collect([tmp_path / ("a" * 300)])
+    (tmp_path / "photos.csv").write_text("photo\na.jpg\ncircle.jpg\n")
+    assert names(collect([tmp_path])) == ["a.jpg", "circle.jpg"]
+
+
 def test_a_file_of_any_name_is_run_when_it_is_named(tmp_path: Path) -> None:
     touch(tmp_path, "photo.txt")
     assert names(collect([tmp_path / "photo.txt"])) == ["photo.txt"]
