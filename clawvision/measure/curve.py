@@ -107,6 +107,22 @@ def clip_halfplane(points: FloatArray, normal: FloatArray, limit: float) -> Floa
     return result
 
 
+def straight_line(points: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the total least-squares line through points: a point on it and its unit direction, first to last point."""
+    middle = points.mean(axis=0)
+    (xx, xy), (_, yy) = (points - middle).T @ (points - middle)
+    angle = 0.5 * np.arctan2(2.0 * xy, xx - yy)
+    direction = np.array([np.cos(angle), np.sin(angle)])
+    return middle, direction if direction @ (points[-1] - points[0]) >= 0 else -direction
+
+
+def slope_of(x: FloatArray, y: FloatArray) -> tuple[float, float]:
+    """Return slope and intercept of the least-squares line y over x."""
+    centred = x - x.mean()
+    slope = float((centred @ y) / (centred @ centred))
+    return slope, float(y.mean() - slope * x.mean())
+
+
 def chain(points: FloatArray, start: int, stop: int) -> FloatArray:
     """Return a closed outline's points from index ``start`` forward to ``stop``, both included."""
     count = len(points)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from clawvision.measure.curve import centroid, following, resample_open
+from clawvision.measure.curve import centroid, following, resample_open, straight_line
 from clawvision.types import FloatArray
 
 SIDE_UNITS: Mapping[str, str] = {
@@ -118,10 +118,7 @@ def _angle_to_bearing(direction: FloatArray, bearing: Bearing) -> float:
 def wall_line(dorsal: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return the least-squares line through the half of the dorsal border next to the coronet: point, direction up."""
     half = resample_open(dorsal, 2 * _DORSAL_CHORDS + 1)[_DORSAL_CHORDS:]
-    middle = half.mean(axis=0)
-    _, _, axes = np.linalg.svd(half - middle)
-    direction = axes[0] * np.sign(axes[0] @ (half[-1] - half[0]))
-    return middle, direction
+    return straight_line(half)
 
 
 def measure_side(profile: Profile, bearing: Bearing) -> dict[str, float]:

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from clawvision.measure.budget import unavailable, with_uncertainty
-from clawvision.measure.curve import arc_positions, chain, outward_normals, resample_closed
+from clawvision.measure.curve import arc_positions, chain, outward_normals, resample_closed, slope_of, straight_line
 from clawvision.measure.depth import SIDE_SPREAD, underside_depth
 from clawvision.measure.side import (
     SIDE_UNITS,
@@ -25,7 +25,7 @@ from clawvision.measure.viewing import Viewing, outline_modes, shared_causes, vi
 from clawvision.scale.plane import mm_per_px, project
 from clawvision.types import ClawOutline, ClawResult, FloatArray, Measure, Scale, frozen_array, frozen_mapping
 
-_POINTS = 480
+_POINTS = 360
 _HAIR_NOTCH_MM = 2.5
 """Notches of the hairline up to twice this wide are hair tips over horn, not the horn's edge."""
 
@@ -40,7 +40,7 @@ _RESIDUAL = {
     "dorsal_arc": 0.5,
     "toe_angle": 0.5,
     "wall_angle": 0.6,
-    "dorsal_concavity": 0.35,
+    "dorsal_concavity": 0.5,
     "heel_height": 0.6,
     "dorsal_height": 0.6,
     "bearing_length": 1.5,
@@ -61,7 +61,7 @@ class _Seen:
 
 def _fill_notches(outline_px: FloatArray, radius_px: float) -> FloatArray:
     """Return the outline with narrow notches filled: the envelope of the horn seen between hair tips."""
-    shape = shapely.Polygon(shapely.LinearRing(outline_px).simplify(0.4)).buffer(0)
+    shape = shapely.Polygon(shapely.LinearRing(outline_px).simplify(0.04 * radius_px)).buffer(0)
     shape = shape.buffer(radius_px, quad_segs=4).buffer(-radius_px, quad_segs=4)
     if shape.geom_type != "Polygon":
         shape = max(shape.geoms, key=lambda part: part.area)
@@ -92,22 +92,25 @@ def _nearest(line: FloatArray, point: FloatArray) -> int:
     return int(np.argmin(np.hypot(*(line - point).T)))
 
 
-def _profile(seen: _Seen, viewing: Viewing, moved_px: FloatArray | None = None) -> tuple[Profile, Bearing] | None:
+def _profile(
+    seen: _Seen, viewing: Viewing, moved_px: FloatArray | None = None, start: Bearing | None = None
+) -> tuple[Profile, Bearing] | None:
     """Return the profile in its own plane and the bearing line; None where no bearing line exists.
 
     The lower edge lies in front of the profile plane by an amount that depends on where along the bearing line it
-    is, and the bearing line depends on the edge: three rounds settle it to well under 0.1 mm.
+    is, and the bearing line depends on the edge: a few rounds settle it to well under 0.1 mm. A near bearing line
+    to ``start`` from saves most of them.
     """
     line_px = seen.line_px if moved_px is None else seen.line_px + moved_px
     marks = seen.marks
     outline = viewing.locate(line_px)
     given = {name: viewing.locate(np.array([point]))[0] for name, point in seen.given.items()}
     toe = given.get("T", outline[marks.toe])
-    bearing = find_bearing(outline, toe, outline[marks.coronet], outline[marks.bulb])
+    bearing = start or find_bearing(outline, toe, outline[marks.coronet], outline[marks.bulb])
     if bearing is None:
         return None
     after_bulb = (marks.bulb + np.arange((marks.toe - marks.bulb) % len(outline) + 1)) % len(outline)
-    for _ in range(3):
+    for _ in range(3 if start is None else 2):
         lowest = int(np.argmax(outline[after_bulb] @ -(bearing.forward + bearing.upward)))
         under = after_bulb[lowest:]
         along = bearing.along(outline)
@@ -115,10 +118,12 @@ def _profile(seen: _Seen, viewing: Viewing, moved_px: FloatArray | None = None) 
         camera_height = float(bearing.height(viewing.scale.camera_centre[:2]))
         nearer = underside_depth(share, camera_height, viewing.side)
         outline[under] = viewing.locate(line_px[under], nearer)
-        found = find_bearing(outline, toe, outline[marks.coronet], outline[marks.bulb])
-        if found is None:
-            return None
-        bearing = _fit_to_sole(found, outline[under], float(np.ptp(along)))
+        if start is None:
+            found = find_bearing(outline, toe, outline[marks.coronet], outline[marks.bulb])
+            if found is None:
+                return None
+            bearing = found
+        bearing = _fit_to_sole(bearing, outline[under], float(np.ptp(along)))
     if "T" not in given:
         # With the lower edge in its place, the tip is no longer the lowest of what shows around it.
         tip_at = _farthest_near(outline, marks.toe, outline[marks.bulb])
@@ -154,9 +159,7 @@ def _up_to_the_horn(border: FloatArray, hidden_mm: float) -> FloatArray:
     share = arc_positions(border, closed=False)
     share = share / share[-1]
     wall = border[(share > _WALL_FROM) & (share < _WALL_TO)]
-    middle = wall.mean(axis=0)
-    _, _, axes = np.linalg.svd(wall - middle)
-    direction = axes[0] * np.sign(axes[0] @ (border[-1] - border[0]))
+    middle, direction = straight_line(wall)
     reach = float((border[-1] - middle) @ direction) + hidden_mm
     return np.vstack((border[share <= _WALL_TO], middle + reach * direction))
 
@@ -172,7 +175,7 @@ def _fit_to_sole(bearing: Bearing, under: FloatArray, length_mm: float) -> Beari
         flat = (np.abs(height) < tolerance) & (along > along.min() + _HEEL_END * length_mm)
         if np.count_nonzero(flat) < 8 or np.ptp(along[flat]) < 0.25 * length_mm:
             break
-        slope, level = np.polyfit(along[flat], height[flat], 1)
+        slope, level = slope_of(along[flat], height[flat])
         forward = bearing.forward + slope * bearing.upward
         upward = bearing.upward - slope * bearing.forward
         stretch = np.hypot(1.0, slope)
@@ -184,7 +187,7 @@ def _values(found: tuple[Profile, Bearing] | None) -> dict[str, float]:
     return dict.fromkeys(SIDE_UNITS, float("nan")) if found is None else measure_side(*found)
 
 
-def _own_causes(seen: _Seen, nominal: Viewing, claw: ClawOutline) -> list[tuple[str, dict[str, float]]]:
+def _own_causes(seen: _Seen, nominal: Viewing, claw: ClawOutline, start: Bearing) -> list[tuple[str, dict[str, float]]]:
     """Return the causes that belong to this claw alone, with the values each gives."""
     side = nominal.side
     moved: list[tuple[str, dict[str, float]]] = []
@@ -194,11 +197,14 @@ def _own_causes(seen: _Seen, nominal: Viewing, claw: ClawOutline) -> list[tuple[
     for part in parts:
         changed = replace(side, **{part: getattr(side, part) + getattr(SIDE_SPREAD, part)})
         moved.append(
-            (f"build_{part.removesuffix('_mm')}.{claw.name}", _values(_profile(seen, replace(nominal, side=changed))))
+            (
+                f"build_{part.removesuffix('_mm')}.{claw.name}",
+                _values(_profile(seen, replace(nominal, side=changed), start=start)),
+            )
         )
-    normals = outward_normals(seen.line_px, 5)
+    normals = outward_normals(seen.line_px, 4)
     for number, shift in enumerate(outline_modes(normals, claw.sigma_px), 1):
-        moved.append((f"outline_{number}.{claw.name}", _values(_profile(seen, nominal, shift))))
+        moved.append((f"outline_{number}.{claw.name}", _values(_profile(seen, nominal, shift, start))))
     return moved
 
 
@@ -227,8 +233,10 @@ def measure_side_claw(claw: ClawOutline, scale: Scale) -> ClawResult:
         empty: dict[str, Measure] = {name: unavailable(unit, reason) for name, unit in SIDE_UNITS.items()}
         return _result(claw, empty, {})
     profile, bearing = found
-    moved = [(name, _values(_profile(seen, viewing))) for name, viewing in shared_causes(nominal, "side")]
-    moved += _own_causes(seen, nominal, claw)
+    moved = [
+        (name, _values(_profile(seen, viewing, start=bearing))) for name, viewing in shared_causes(nominal, "side")
+    ]
+    moved += _own_causes(seen, nominal, claw, bearing)
     flags = {
         name: ("hairline_corrected",) for name in ("toe_length", "dorsal_arc", "dorsal_height") if "C" not in claw.given
     }
@@ -256,10 +264,9 @@ def _guides(profile: Profile, bearing: Bearing, scale: Scale, seen: _Seen) -> di
         ),
     }
     if len(line) > 2:
-        centre = line.mean(axis=0)
-        _, _, axes = np.linalg.svd(line - centre)
-        reaches = (seen.line_px - centre) @ axes[0]
-        guides["bearing_line"] = frozen_array(centre + np.array([[reaches.min()], [reaches.max()]]) * axes[0])
+        centre, direction = straight_line(line)
+        reaches = (seen.line_px - centre) @ direction
+        guides["bearing_line"] = frozen_array(centre + np.array([[reaches.min()], [reaches.max()]]) * direction)
     return guides
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from clawvision.measure.curve import centroid, clip_halfplane, following, second_moments, signed_area
+from clawvision.measure.curve import centroid, clip_halfplane, following, second_moments, signed_area, slope_of
 from clawvision.types import FloatArray
 
 SOLE_UNITS: Mapping[str, str] = {
@@ -29,7 +29,7 @@ FOOT_UNITS: Mapping[str, str] = {
 }
 
 _MIDLINE_SHARES = np.arange(10, 91, 5) / 100.0
-_WIDTH_SHARES = np.linspace(0.04, 0.96, 93)
+_WIDTH_SHARES = np.linspace(0.1, 0.9, 61)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,6 +39,8 @@ class LongAxis:
     heel_centre: FloatArray
     toe: FloatArray
     direction: FloatArray
+    principal: FloatArray
+    """The major principal axis, heel to toe, from which the search began."""
 
 
 def _heel_third(outline: FloatArray, direction: FloatArray) -> FloatArray:
@@ -47,25 +49,34 @@ def _heel_third(outline: FloatArray, direction: FloatArray) -> FloatArray:
     return clip_halfplane(outline, direction, float(low + (high - low) / 3.0))
 
 
-def find_long_axis(outline: FloatArray) -> LongAxis:
+def find_long_axis(outline: FloatArray, principal: FloatArray | None = None) -> LongAxis:
     """Find a claw's long axis.
 
     The major principal axis first; K is the centroid of the third of the length at the heel end, T the outline's
     farthest point from K on the toe side, the axis K→T; once more with thirds along the new axis.
     The heel end is the one whose third holds more area.
+
+    Parameters
+    ----------
+    outline : float64 (N, 2)
+        The claw.
+    principal : float64 (2,), optional
+        The principal axis, heel to toe, where it is known well enough from an outline hardly different.
     """
-    _, vectors = np.linalg.eigh(second_moments(outline))
-    direction = vectors[:, 1]
-    if abs(signed_area(_heel_third(outline, direction))) < abs(signed_area(_heel_third(outline, -direction))):
-        direction = -direction
+    if principal is None:
+        _, vectors = np.linalg.eigh(second_moments(outline))
+        principal = vectors[:, 1]
+        if abs(signed_area(_heel_third(outline, principal))) < abs(signed_area(_heel_third(outline, -principal))):
+            principal = -principal
+    direction = principal
     heel = toe = np.zeros(2)
     for _ in range(2):
         heel = centroid(_heel_third(outline, direction))
         arms = outline - heel
-        reach = np.where(arms @ direction > 0, np.hypot(*arms.T), 0.0)
+        reach = np.where(arms @ direction > 0, np.hypot(arms[:, 0], arms[:, 1]), 0.0)
         toe = outline[int(np.argmax(reach))]
         direction = (toe - heel) / np.hypot(*(toe - heel))
-    return LongAxis(heel, toe, direction)
+    return LongAxis(heel, toe, direction, principal)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,12 +105,7 @@ def _borders(
     return low_side, high_side
 
 
-def _slope(x: FloatArray, y: FloatArray) -> float:
-    centred = x - x.mean()
-    return float((centred * y).sum() / (centred**2).sum())
-
-
-def measure_sole(outline: FloatArray, toward: FloatArray) -> SoleShape:
+def measure_sole(outline: FloatArray, toward: FloatArray, principal: FloatArray | None = None) -> SoleShape:
     """Measure one claw's sole.
 
     Parameters
@@ -108,12 +114,14 @@ def measure_sole(outline: FloatArray, toward: FloatArray) -> SoleShape:
         Square-on silhouette of the horn capsule, mm.
     toward : float64 (2,)
         Any vector that points roughly to the other claw.
+    principal : float64 (2,), optional
+        See `find_long_axis`.
 
     Returns
     -------
     SoleShape
     """
-    axis = find_long_axis(outline)
+    axis = find_long_axis(outline, principal)
     direction = axis.direction
     across = np.array([-direction[1], direction[0]])
     if across @ toward < 0:
@@ -127,7 +135,9 @@ def measure_sole(outline: FloatArray, toward: FloatArray) -> SoleShape:
     mid_low, mid_high = _borders(outline, a, b, place)
     middle = (mid_low + mid_high) / 2.0
     heel_part, toe_part = _MIDLINE_SHARES < 0.51, _MIDLINE_SHARES > 0.59
-    turn = np.arctan(_slope(place[toe_part], middle[toe_part])) - np.arctan(_slope(place[heel_part], middle[heel_part]))
+    turn = np.arctan(slope_of(place[toe_part], middle[toe_part])[0]) - np.arctan(
+        slope_of(place[heel_part], middle[heel_part])[0]
+    )
     widest_at = start + _WIDTH_SHARES[at] * length
     on_axis = float(axis.heel_centre @ across)
     return SoleShape(

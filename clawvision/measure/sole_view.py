@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from clawvision.measure.budget import unavailable, with_uncertainty
-from clawvision.measure.curve import outward_normals, resample_closed
+from clawvision.measure.curve import outward_normals, resample_closed, straight_line
 from clawvision.measure.depth import SOLE_SPREAD, square_on
 from clawvision.measure.sole import (
     FOOT_UNITS,
@@ -49,33 +49,38 @@ class _Claw:
     moved: tuple[tuple[str, SoleShape], ...]
 
 
-def _shape(line_px: FloatArray, other_px: FloatArray, viewing: Viewing) -> tuple[SoleShape, float]:
-    """Return the claw's measured sole and the largest shift by which a seen flank was taken off."""
+def _shape(
+    line_px: FloatArray, other_px: FloatArray, viewing: Viewing, near: SoleShape | None = None
+) -> tuple[SoleShape, float]:
+    """Return the claw's measured sole and the largest shift by which a seen flank was taken off.
+
+    A shape hardly different (``near``) gives the axes to start from.
+    """
     seen = viewing.locate(line_px)
     slope = viewing.slopes(line_px)
     toward = viewing.locate(other_px[None, :])[0] - seen.mean(axis=0)
     outline = seen
     shift = np.zeros(len(seen))
     for _ in range(2):
-        direction = find_long_axis(outline).direction
+        direction = near.axis.direction if near else find_long_axis(outline).direction
         across = np.array([-direction[1], direction[0]])
         across = across * np.sign(across @ toward)
         outline, shift = square_on(seen, slope, direction, across, outline, viewing.sole)
-    return measure_sole(outline, toward), float(shift.max())
+    return measure_sole(outline, toward, near.axis.principal if near else None), float(shift.max())
 
 
 def _prepare(claw: ClawOutline, other_px: FloatArray, nominal: Viewing, shared: list[tuple[str, Viewing]]) -> _Claw:
     assert claw.outline_px is not None
     line = resample_closed(claw.outline_px, _POINTS)
     shape, flank = _shape(line, other_px, nominal)
-    moved = [(name, _shape(line, other_px, viewing)[0]) for name, viewing in shared]
+    moved = [(name, _shape(line, other_px, viewing, shape)[0]) for name, viewing in shared]
     build = nominal.sole
     for part in ("bulge", "height", "lean_mm", "lift"):
         changed = replace(build, **{part: getattr(build, part) + getattr(SOLE_SPREAD, part)})
         name = f"build_{part.removesuffix('_mm')}.{claw.name}"
-        moved.append((name, _shape(line, other_px, replace(nominal, sole=changed))[0]))
+        moved.append((name, _shape(line, other_px, replace(nominal, sole=changed), shape)[0]))
     for number, shift in enumerate(outline_modes(outward_normals(line, 3), claw.sigma_px), 1):
-        moved.append((f"outline_{number}.{claw.name}", _shape(line + shift, other_px, nominal)[0]))
+        moved.append((f"outline_{number}.{claw.name}", _shape(line + shift, other_px, nominal, shape)[0]))
     return _Claw(claw, line, shape, flank, tuple(moved))
 
 
@@ -211,9 +216,9 @@ def _foot_guides(outer: _Claw, inner: _Claw, scale: Scale) -> dict[str, FloatArr
     gaps = np.hypot(*(outer.line_px[:, None, :] - inner.line_px[None, :, :]).transpose(2, 0, 1))
     near = np.argwhere(gaps < np.quantile(gaps, 0.002))
     cleft = (outer.line_px[near[:, 0]] + inner.line_px[near[:, 1]]) / 2.0
-    _, _, axes = np.linalg.svd(cleft - cleft.mean(axis=0))
-    along = (cleft - cleft.mean(axis=0)) @ axes[0]
-    ends = cleft.mean(axis=0) + np.array([[along.min()], [along.max()]]) * axes[0]
+    middle, direction = straight_line(cleft)
+    along = (cleft - middle) @ direction
+    ends = middle + np.array([[along.min()], [along.max()]]) * direction
     return {"foot_axis": frozen_array(_to_pixels(scale, axis)), "cleft": frozen_array(ends)}
 
 
