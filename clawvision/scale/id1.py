@@ -27,7 +27,9 @@ _MAX_CANDIDATES = 24
 _PROFILES = 40
 _SAMPLES = 33
 _EDGE_REACH_MM = 3.0
-_MIN_SUPPORT = 0.6
+# Part of a side that must show: a finger and its shadow may hide up to half of one, not of all.
+_MIN_SUPPORT = 0.5
+_MIN_MEAN_SUPPORT = 0.75
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -259,13 +261,15 @@ def _verify(rgb: ByteArray, quad: FloatArray, camera: Camera) -> _Found | None:
         sides = []
         for i in range(4):
             side = _side(rgb, quad[i], quad[(i + 1) % 4], reach)
-            if side is None or side.support < _MIN_SUPPORT or side.rms > max(0.6, 0.12 * px_per_mm):
+            if side is None or side.support < _MIN_SUPPORT or side.rms > max(0.6, (0.3, 0.15)[attempt] * px_per_mm):
                 return None
             sides.append(side)
         corners = [intersect(sides[i - 1].line, sides[i].line) for i in range(4)]
         if any(corner is None for corner in corners):
             return None
         quad = np.array(corners)
+    if float(np.mean([side.support for side in sides])) < _MIN_MEAN_SUPPORT:
+        return None
     ratio, skew = rectangle_shape(quad, camera)
     # A card is cut to 0.2 %; edge fits leave 1 %, a wrong focal length at 30 degrees of tilt 2 %.
     if abs(np.log(ratio / ASPECT)) > 0.03 or abs(skew) > 0.05:

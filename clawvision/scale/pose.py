@@ -17,7 +17,7 @@ from clawvision.scale.plane import undistort
 from clawvision.types import Camera, FloatArray, Reference, Scale, frozen_array
 
 # Standard deviation of the reference's normal from the camera's axis, rad, in each of the two directions.
-_TILT_SD = {"card": 0.44, "id1": 0.44, "ruler": 0.16, "points": 0.16}
+_TILT_SD = {"card": 0.26, "id1": 0.26, "ruler": 0.16, "points": 0.16}
 # White spreads over black, more where it is burnt out: how far the edges of a printed thing seem moved, mm
 # (standard deviation), one value for each marker since light and shade may share a card.
 _BLEED_SD_MM = {"card": 0.2, "id1": 0.25, "ruler": 0.3, "points": 0.0}

@@ -27,6 +27,7 @@ _WORK_SIDE = 2200
 _MAX_SEGMENTS = 120
 _MIN_SEGMENT_PX = 80.0
 _MIN_STRENGTH = 0.45  # share of the pattern in all that varies; a ruler's ticks have 0.8 and more
+_MIN_AMPLITUDE = 1.0  # grey values
 _MAX_SEEDS = 8
 _STEP = 0.25  # pixels between samples along the ticks
 _WINDOW_PX = 200
@@ -56,53 +57,64 @@ class _Ticks:
     rms: float
 
 
-def _seeds(grey: ByteArray, segments: FloatArray) -> list[_Seed]:
-    """Return where along the segments a fine periodic pattern is strong, strongest first."""
-    seeds = []
-    lengths = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
+def _periodicity(parts: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the period (px) of each row's strongest fine pattern and its share in all that varies, (W, R) each.
+
+    Parameters
+    ----------
+    parts : float64 (W, R, _WINDOW_PX)
+        Grey values along R lines in W windows.
+    """
     window = np.hanning(_WINDOW_PX)
     frequency = np.fft.rfftfreq(_WINDOW_PX, 1.0)
-    band = (frequency > 1.0 / _PERIODS_PX[1]) & (frequency < 1.0 / _PERIODS_PX[0])
-    wide = frequency > 0.03
-    for segment, length in list(zip(segments, lengths, strict=True))[:_MAX_SEGMENTS]:
-        if length < _MIN_SEGMENT_PX:
-            break
-        along = (segment[2:] - segment[:2]) / length
+    power = np.abs(np.fft.rfft((parts - parts.mean(axis=2, keepdims=True)) * window, axis=2)) ** 2
+    # A peak, not the foot of something coarser.
+    inner = power[..., 1:-1]
+    peaked = np.zeros_like(power)
+    peaked[..., 1:-1] = np.where((inner >= power[..., :-2]) & (inner >= power[..., 2:]), inner, 0.0)
+    peaked *= (frequency > 1.0 / _PERIODS_PX[1]) & (frequency < 1.0 / _PERIODS_PX[0])
+    peak = np.maximum(np.argmax(peaked, axis=2), 1)
+    index = np.clip(peak[..., None] + np.arange(-2, 3), 0, len(frequency) - 1)
+    near = np.take_along_axis(power, index, axis=2).sum(axis=2)
+    share = near / np.maximum(power[..., frequency > 0.03].sum(axis=2), 1e-9)
+    # Amplitude of the pattern in grey values, from its part of the windowed energy.
+    amplitude = np.sqrt(near) / window.sum() * 2.0
+    return 1.0 / frequency[peak], np.where(amplitude > _MIN_AMPLITUDE, share, 0.0)
+
+
+def _seeds(grey: ByteArray, segments: FloatArray) -> list[_Seed]:
+    """Return where along the segments a fine periodic pattern is strong, strongest first."""
+    lengths = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
+    long = np.nonzero(lengths >= _MIN_SEGMENT_PX)[0][:_MAX_SEGMENTS]
+    parts, places = [], []
+    for which in long:
+        along = (segments[which, 2:] - segments[which, :2]) / lengths[which]
         normal = np.array([-along[1], along[0]])
-        reach = max(float(length), float(_WINDOW_PX))
-        middle = 0.5 * (segment[:2] + segment[2:])
-        starts = middle - 0.5 * reach * along + _OFFSETS[:, None] * normal
+        reach = max(float(lengths[which]), float(_WINDOW_PX))
+        origin = 0.5 * (segments[which, :2] + segments[which, 2:]) - 0.5 * reach * along
+        starts = origin + _OFFSETS[:, None] * normal
         rows = sample_profiles(grey, starts, starts + reach * along, round(reach) + 1)
-        best: _Seed | None = None
         for first in range(0, rows.shape[1] - _WINDOW_PX + 1, _WINDOW_PX // 2):
-            part = rows[:, first : first + _WINDOW_PX]
-            part = (part - part.mean(axis=1, keepdims=True)) * window
-            power = np.abs(np.fft.rfft(part, axis=1)) ** 2
-            # A peak, not the foot of something coarser.
-            peaked = np.zeros_like(power)
-            inner = power[:, 1:-1]
-            peaked[:, 1:-1] = np.where((inner >= power[:, :-2]) & (inner >= power[:, 2:]), inner, 0.0)
-            peak = np.argmax(np.where(band, peaked, 0.0), axis=1)
-            near = np.abs(np.arange(len(frequency)) - peak[:, None]) <= 2
-            share = np.where(near, power, 0.0).sum(axis=1) / np.maximum(power[:, wide].sum(axis=1), 1e-9)
-            # Amplitude of the pattern in grey values, from its share of the windowed energy.
-            strong = np.sqrt(np.where(near, power, 0.0).sum(axis=1)) / window.sum() * 2.0
-            share = np.where((strong > 2.0) & (peak > 0), share, 0.0)
-            row = int(np.argmax(share))
-            if share[row] > _MIN_STRENGTH and (best is None or share[row] > best.strength):
-                offset = float(_OFFSETS[row])
-                best = _Seed(
-                    origin=middle - 0.5 * reach * along,
-                    along=along,
-                    across=normal if offset >= 0 else -normal,
-                    depth=abs(offset),
-                    middle=first + 0.5 * _WINDOW_PX,
-                    period=1.0 / float(frequency[peak[row]]),
-                    strength=float(share[row]),
-                )
-        if best is not None:
-            seeds.append(best)
-    return sorted(seeds, key=lambda seed: -seed.strength)
+            parts.append(rows[:, first : first + _WINDOW_PX])
+            places.append((int(which), origin, along, normal, first))
+    if not parts:
+        return []
+    periods, shares = _periodicity(np.array(parts))
+    best: dict[int, _Seed] = {}
+    for (which, origin, along, normal, first), period, share in zip(places, periods, shares, strict=True):
+        row = int(np.argmax(share))
+        if share[row] > _MIN_STRENGTH and (which not in best or share[row] > best[which].strength):
+            offset = float(_OFFSETS[row])
+            best[which] = _Seed(
+                origin=origin,
+                along=along,
+                across=normal if offset >= 0 else -normal,
+                depth=abs(offset),
+                middle=first + 0.5 * _WINDOW_PX,
+                period=float(period[row]),
+                strength=float(share[row]),
+            )
+    return sorted(best.values(), key=lambda seed: -seed.strength)
 
 
 def _place(model: FloatArray, numbers: FloatArray) -> FloatArray:
