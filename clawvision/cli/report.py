@@ -103,6 +103,9 @@ def summary(record: AssessmentRecord, out: Path, kept: int) -> str:
     soon = [foot for level in _SOON for foot in record.feet if foot.urgency.level == level]
     if soon:
         parts.append("\n".join(["Feet to lift:", *(_foot(foot) for foot in soon)]))
+    unknown = [_name(foot) for foot in record.feet if foot.urgency.level == "unknown"]
+    if unknown:
+        parts.append(_wrapped(f"Not known from these photos, so look yourself: {', '.join(unknown)}.", "", "  "))
     cautions = list(dict.fromkeys(caution for foot in record.feet for caution in foot.trim.cautions))
     if cautions:
         parts.append("\n".join(["Before anybody cuts:", *(_wrapped(caution, "  - ", "    ") for caution in cautions)]))
@@ -125,10 +128,12 @@ def _photos(photos: Sequence[PhotoRecord]) -> list[str]:
 
 
 def _foot(foot: FootRecord) -> str:
-    level = f"{foot.urgency.level} at the latest" if foot.urgency.at_least else foot.urgency.level
-    return _wrapped(
-        f"{foot.animal or 'unnamed'} {foot.foot or 'foot not named'}: {level}. {foot.urgency.text}", "  ", "    "
-    )
+    return _wrapped(f"{_name(foot)}: {' '.join((foot.urgency.text, *foot.urgency.reasons[:1]))}", "  ", "    ")
+
+
+def _name(foot: FootRecord) -> str:
+    seen = ", ".join(word for word in (foot.date, foot.stage if foot.stage != "check" else None) if word)
+    return f"{foot.animal} {foot.foot or '(foot not named)'}" + (f" ({seen})" if seen else "")
 
 
 def _wrapped(text: str, first: str = "", others: str | None = None) -> str:

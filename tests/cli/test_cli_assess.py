@@ -87,7 +87,8 @@ def test_the_summary_names_who_needs_a_person(photos: Path) -> None:
     assert "refused: c\\x1b[31m.jpg\n    - The picture is cut short" in result.stderr
     assert "\x1b" not in result.stderr
     assert result.stderr.index("refused: c") < result.stderr.index("review: b")
-    assert "Feet to lift:\n  Zoë LH: today" in result.stderr
+    assert "Feet to lift:\n  Zoë LH: Lift and examine this foot today." in result.stderr
+    assert "look yourself: Zoë RH" in result.stderr
 
 
 def test_photos_with_the_same_trouble_are_told_together(photos: Path) -> None:

@@ -13,6 +13,7 @@ import clawvision.cli.demo as demo
 from clawvision import batch, store
 from clawvision.batch import assess_collected
 from clawvision.cli import main
+from clawvision.manifest import collect
 from tests.batch.fakes import quick, run_here
 
 
@@ -50,6 +51,14 @@ def test_photos_are_written_and_assessed(samples: Path, tmp_path: Path) -> None:
     assert names == {"photos.csv", "a.jpg", "b.jpg", "a.outline.json"}
     assert (out / "result" / "assessment.json").is_file()
     assert "refused: gone.jpg" in result.stderr
+
+
+def test_the_sample_herd_is_whole(tmp_path: Path) -> None:
+    demo.copy_samples(demo.SAMPLES, tmp_path / "photos")
+    collected = collect([tmp_path / "photos"])
+    assert len(collected.requests) >= 10
+    assert all(request.path.is_file() and request.animal and request.foot for request in collected.requests)
+    assert sum(path.stat().st_size for path in demo.SAMPLES.iterdir()) <= 15_000_000
 
 
 def test_nobodys_file_is_replaced(samples: Path, tmp_path: Path) -> None:
