@@ -56,6 +56,8 @@ def run_tasks(
 
     Raises
     ------
+    RuntimeError
+        If a process cannot even be started.
     Exception
         Whatever the function raises ends the run. The processes are stopped on every way out.
     """
@@ -157,23 +159,28 @@ class _Child:
             stdout=subprocess.PIPE,
             env={**os.environ, **_ONE_THREAD},
         )
-        self._function: bytes | None = function
         self.worked = 0
+        try:
+            self._talk(function)
+        except (OSError, EOFError, pickle.UnpicklingError):
+            why = self._why()
+            self.end()
+            raise RuntimeError(f"a process for the photos could not be started: {why}") from None
 
     def work(self, task: Any) -> Any:
         """Return the function's result or the exception it raised, or ``Crashed``."""
         self.worked += 1
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
         try:
-            if self._function is not None:
-                self._process.stdin.write(self._function)
-                self._function = None
-            pickle.dump(task, self._process.stdin)
-            self._process.stdin.flush()
-            return pickle.load(self._process.stdout)
+            return self._talk(pickle.dumps(task))
         except (OSError, EOFError, pickle.UnpicklingError):
             return Crashed(self._why())
+
+    def _talk(self, message: bytes) -> Any:
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.write(message)
+        self._process.stdin.flush()
+        return pickle.load(self._process.stdout)
 
     def kill(self) -> None:
         self._process.terminate()

@@ -23,6 +23,7 @@ def main() -> None:
     with tasks, results:
         try:
             function = pickle.load(tasks)
+            _send(True, results)  # this process works; what ends it from now on is the task's doing
             while True:
                 _answer(function, pickle.load(tasks), results)
         except EOFError:
@@ -42,5 +43,9 @@ def _answer(function: Callable[[Any], Any], task: Any, results: BinaryIO) -> Non
         if os.environ.get("CLAWVISION_TRACEBACK"):
             traceback.print_exc()
         answer = error
+    _send(answer, results)
+
+
+def _send(answer: object, results: BinaryIO) -> None:
     results.write(pickle.dumps(answer))
     results.flush()
