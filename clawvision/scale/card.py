@@ -34,9 +34,9 @@ def _detector() -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
     # Corners are refined at full size by line fits, so the search need not.
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    parameters.adaptiveThreshWinSizeMin = 5
+    parameters.adaptiveThreshWinSizeMin = 7
     parameters.adaptiveThreshWinSizeMax = 23
-    parameters.adaptiveThreshWinSizeStep = 9
+    parameters.adaptiveThreshWinSizeStep = 16
     parameters.minMarkerPerimeterRate = 0.03
     # Blur rounds a marker's outline and runs its cells together: only the middle of a cell tells its colour.
     parameters.polygonalApproxAccuracyRate = 0.06

@@ -33,6 +33,10 @@ _STEP = 0.25  # pixels between samples along the ticks
 _WINDOW_PX = 200
 _PERIODS_PX = (2.6, 10.0)
 _OFFSETS = np.arange(-16.0, 17.0, 4.0)
+# From a long edge the ticks may lie across the whole body, where their own edge hardly shows.
+_LONG_SEGMENT_PX = 160.0
+_MAX_FAR = 30
+_FAR_OFFSETS = np.concatenate((-np.arange(24.0, 100.0, 6.0), np.arange(24.0, 100.0, 6.0)))
 _MAX_POINTS = 75  # of each row; more would only cost time
 
 
@@ -58,25 +62,25 @@ class _Ticks:
 
 
 def _periodicity(parts: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the period (px) of each row's strongest fine pattern and its share in all that varies, (W, R) each.
+    """Return the period (px) of each row's strongest fine pattern and its share in all that varies, (N,) each.
 
     Parameters
     ----------
-    parts : float64 (W, R, _WINDOW_PX)
-        Grey values along R lines in W windows.
+    parts : float64 (N, _WINDOW_PX)
+        Grey values along N lines.
     """
     window = np.hanning(_WINDOW_PX)
     frequency = np.fft.rfftfreq(_WINDOW_PX, 1.0)
-    power = np.abs(np.fft.rfft((parts - parts.mean(axis=2, keepdims=True)) * window, axis=2)) ** 2
+    power = np.abs(np.fft.rfft((parts - parts.mean(axis=1, keepdims=True)) * window, axis=1)) ** 2
     # A peak, not the foot of something coarser.
     inner = power[..., 1:-1]
     peaked = np.zeros_like(power)
     peaked[..., 1:-1] = np.where((inner >= power[..., :-2]) & (inner >= power[..., 2:]), inner, 0.0)
     peaked *= (frequency > 1.0 / _PERIODS_PX[1]) & (frequency < 1.0 / _PERIODS_PX[0])
-    peak = np.maximum(np.argmax(peaked, axis=2), 1)
+    peak = np.maximum(np.argmax(peaked, axis=1), 1)
     index = np.clip(peak[..., None] + np.arange(-2, 3), 0, len(frequency) - 1)
-    near = np.take_along_axis(power, index, axis=2).sum(axis=2)
-    share = near / np.maximum(power[..., frequency > 0.03].sum(axis=2), 1e-9)
+    near = np.take_along_axis(power, index, axis=1).sum(axis=1)
+    share = near / np.maximum(power[..., frequency > 0.03].sum(axis=1), 1e-9)
     # Amplitude of the pattern in grey values, from its part of the windowed energy.
     amplitude = np.sqrt(near) / window.sum() * 2.0
     return 1.0 / frequency[peak], np.where(amplitude > _MIN_AMPLITUDE, share, 0.0)
@@ -86,33 +90,37 @@ def _seeds(grey: ByteArray, segments: FloatArray) -> list[_Seed]:
     """Return where along the segments a fine periodic pattern is strong, strongest first."""
     lengths = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
     long = np.nonzero(lengths >= _MIN_SEGMENT_PX)[0][:_MAX_SEGMENTS]
-    parts, places = [], []
+    parts: list[FloatArray] = []
+    places: list[tuple[int, FloatArray, FloatArray, FloatArray, int, float]] = []
+    far_left = _MAX_FAR
     for which in long:
         along = (segments[which, 2:] - segments[which, :2]) / lengths[which]
         normal = np.array([-along[1], along[0]])
         reach = max(float(lengths[which]), float(_WINDOW_PX))
         origin = 0.5 * (segments[which, :2] + segments[which, 2:]) - 0.5 * reach * along
-        starts = origin + _OFFSETS[:, None] * normal
+        far = lengths[which] >= _LONG_SEGMENT_PX and far_left > 0
+        far_left -= int(far)
+        offsets = np.concatenate((_OFFSETS, _FAR_OFFSETS)) if far else _OFFSETS
+        starts = origin + offsets[:, None] * normal
         rows = sample_profiles(grey, starts, starts + reach * along, round(reach) + 1)
         for first in range(0, rows.shape[1] - _WINDOW_PX + 1, _WINDOW_PX // 2):
             parts.append(rows[:, first : first + _WINDOW_PX])
-            places.append((int(which), origin, along, normal, first))
+            places.extend((int(which), origin, along, normal, first, float(offset)) for offset in offsets)
     if not parts:
         return []
-    periods, shares = _periodicity(np.array(parts))
+    periods, shares = _periodicity(np.concatenate(parts))
     best: dict[int, _Seed] = {}
-    for (which, origin, along, normal, first), period, share in zip(places, periods, shares, strict=True):
-        row = int(np.argmax(share))
-        if share[row] > _MIN_STRENGTH and (which not in best or share[row] > best[which].strength):
-            offset = float(_OFFSETS[row])
+    for index in np.nonzero(shares > _MIN_STRENGTH)[0]:
+        which, origin, along, normal, first, offset = places[index]
+        if which not in best or shares[index] > best[which].strength:
             best[which] = _Seed(
                 origin=origin,
                 along=along,
                 across=normal if offset >= 0 else -normal,
                 depth=abs(offset),
                 middle=first + 0.5 * _WINDOW_PX,
-                period=float(period[row]),
-                strength=float(share[row]),
+                period=float(periods[index]),
+                strength=float(shares[index]),
             )
     return sorted(best.values(), key=lambda seed: -seed.strength)
 
