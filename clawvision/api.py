@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from clawvision.pipeline import run_photo
 from clawvision.types import ClawName, Foot, PhotoRequest, PhotoResult, Settings, View
 
 
@@ -50,6 +49,9 @@ def assess_photo(
     UsageError
         If a calibration file or the two points cannot be used.
     """
+    # The measuring chain loads when it is first used: most of the command line's calls never need it.
+    from clawvision.pipeline import run_photo
+
     file = Path(path)
     request = PhotoRequest(
         path=file,

@@ -142,7 +142,7 @@ def _result(known: _Known) -> PhotoResult:
         reasons=reasons,
         scale=scale,
         mm_per_px=size,
-        claws=frozen_mapping({**measured.claws} if measured is not None else {}),
+        claws=frozen_mapping(measured.claws if measured is not None else {}),
         foot_measures=frozen_mapping(measured.foot_measures if measured is not None else {}),
         foot_guides_px=frozen_mapping(measured.foot_guides_px if measured is not None else {}),
     )

@@ -41,7 +41,7 @@ def frozen_array(values: Any) -> FloatArray:
     return array
 
 
-def frozen_mapping(values: Mapping[str, Any] | None = None) -> Mapping[str, Any]:
+def frozen_mapping(values: Mapping[Any, Any] | None = None) -> Mapping[str, Any]:
     """Return a read-only copy of a mapping, in its own order."""
     return MappingProxyType(dict(values or {}))
 

@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from clawvision.measure.ends_view import measure_ends
 from clawvision.measure.side_view import measure_side_claw
 from clawvision.measure.sole_view import measure_sole_claws
 from clawvision.reasons import reason
+from clawvision.scale.plane import cast
 from clawvision.types import ClawName, ClawResult, FloatArray, Measure, Outlines, Reason, Scale
 
 PLAUSIBLE: Mapping[str, tuple[float, float]] = {
@@ -20,6 +23,12 @@ PLAUSIBLE: Mapping[str, tuple[float, float]] = {
     "axial_twist": (-40.0, 90.0),
 }
 """What a bovine claw can measure at all, from calf to neglected bull; outside it something went wrong (status J)."""
+
+
+IN_PLANE: Mapping[str, tuple[float, float]] = {"coronet_to_bulb": (52.0, 112.0), "sole_width": (33.0, 80.0)}
+"""Lengths that growth hardly changes, mm. Outside them the claw is more likely not where the reference says than so
+small or large: sole widths of 52.0 and 42.5 mm in Nuss & Paulus 2006, Vet J 172:284-292; 73 to 84 mm from C to B
+in rendered claws; the limits leave 30 % to both sides (status J)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,7 +54,8 @@ def measure_claws(outlines: Outlines, scale: Scale) -> Measured:
     Returns
     -------
     Measured
-        With a reason for every value that no claw can have.
+        With a reason for every value that no claw can have, and ``card_off_plane`` where lengths that growth hardly
+        changes say that the claw does not lie in the measuring plane.
     """
     claws: dict[ClawName, ClawResult]
     foot: Mapping[str, Measure] = {}
@@ -56,7 +66,7 @@ def measure_claws(outlines: Outlines, scale: Scale) -> Measured:
         claws, foot, guides = measure_sole_claws(outlines.claws, scale)
     else:
         claws = measure_ends(outlines.claws, scale, outlines.view, outlines.leg_axis_px)
-    return Measured(claws, foot, guides, tuple(_implausible(claws)))
+    return Measured(claws, foot, guides, tuple(_implausible(claws) + _off_plane(outlines, claws, scale)))
 
 
 def _implausible(claws: Mapping[ClawName, ClawResult]) -> list[Reason]:
@@ -69,3 +79,18 @@ def _implausible(claws: Mapping[ClawName, ClawResult]) -> list[Reason]:
             unit = {"mm": "mm", "deg": "°"}[measure.unit]
             reasons.append(reason("implausible", measure=name, claw=claw_name, value=measure.value, unit=unit))
     return reasons
+
+
+def _off_plane(outlines: Outlines, claws: Mapping[ClawName, ClawResult], scale: Scale) -> list[Reason]:
+    sizes = []
+    for claw in claws.values():
+        width = claw.measures.get("sole_width")
+        if width is not None and width.value is not None:
+            sizes.append(("sole_width", width.value))
+        if outlines.view == "side" and {"C", "B"} <= set(claw.landmarks_px):
+            ends = np.array([claw.landmarks_px["C"], claw.landmarks_px["B"]])
+            coronet, bulb = cast(scale, ends, scale.offset_mm)
+            sizes.append(("coronet_to_bulb", float(np.hypot(*(coronet - bulb)))))
+    outside = [name for name, size in sizes if not IN_PLANE[name][0] <= size <= IN_PLANE[name][1]]
+    # One odd claw of two is the claw's own affair; a wrong plane shows in all.
+    return [reason("card_off_plane")] if sizes and len(outside) == len(sizes) else []
