@@ -47,6 +47,8 @@ from clawvision.types import ClawName, FloatArray, View, frozen_array, frozen_ma
 MAX_BYTES = 5_000_000
 MAX_POINTS = 100_000
 MIN_POINTS = 8
+MENDABLE_SHARE = 0.05
+"""Share of an outline's area that may lie in loops and holes where it touches itself."""
 MIN_AREA_PX2 = 200.0
 LANDMARKS = ("C", "T", "B", "H", "K")
 CLAW_NAMES = cast(tuple[ClawName, ...], get_args(ClawName))
@@ -284,16 +286,22 @@ def _outline(data: Any, label: str) -> FloatArray:
 
 
 def _mended(polygon: shapely.Polygon, label: str) -> shapely.Polygon:
-    """Drop the specks that an outline makes where it touches itself; refuse one that truly crosses itself."""
-    parts = [part for part in shapely.get_parts(shapely.make_valid(polygon)) if isinstance(part, shapely.Polygon)]
+    """Drop the specks that an outline makes where it touches itself; refuse one that truly crosses itself.
+
+    An outline traced around a mask runs in and out along every hair that covers the horn.
+    """
+    # The mended shape is a collection that holds points and lines beside polygons, those perhaps in a collection too.
+    mended = shapely.get_parts(shapely.get_parts(shapely.make_valid(polygon)))
+    parts = [part for part in mended if isinstance(part, shapely.Polygon)]
     if parts:
-        whole = [shapely.Polygon(part.exterior) for part in parts]
-        largest = max(whole, key=lambda part: part.area)
-        # Every part beside the largest one, and every hole in it, must be a speck.
-        rest = sum(part.area for part in whole) - largest.area
-        holes = largest.area - max(part.area for part in parts)
-        if largest.is_valid and rest + holes <= 0.01 * largest.area and len(largest.exterior.coords) > MIN_POINTS:
-            return largest
+        whole = max(parts, key=lambda part: part.area)
+        # Without its holes the ring may still touch itself: of what that leaves, again the largest piece.
+        pieces = shapely.get_parts(shapely.Polygon(whole.exterior).buffer(0))
+        largest = max(pieces, key=lambda part: part.area)
+        everything = sum(part.area for part in parts)
+        strays = everything - whole.area + abs(largest.area - whole.area)
+        if strays <= MENDABLE_SHARE * everything and len(largest.exterior.coords) > MIN_POINTS:
+            return shapely.Polygon(largest.exterior)
     raise _Invalid(f"the outline of {label} crosses itself")
 
 
