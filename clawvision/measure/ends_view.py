@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 
 from clawvision.measure.budget import Values, unavailable, with_uncertainty
-from clawvision.measure.curve import following, outward_normals, resample_closed
+from clawvision.measure.curve import following, outward_normals, resample_closed, slope_of
 from clawvision.measure.viewing import Viewing, outline_modes, shared_causes, viewing_of
 from clawvision.types import (
     ClawName,
@@ -26,7 +26,9 @@ from clawvision.types import (
 )
 
 _POINTS = 200
-_HULL_TOLERANCE_MM = 0.8
+_HULL_TOLERANCE_MM = 0.3
+_RIDGE_SHARES = (0.2, 0.7)
+"""Between these shares of its height a claw's outline follows the ridge: above it slants, below it is rounded."""
 _U_RIDGE_DEG = 4.0
 """How far the middle of a claw's outline strays from its dorsal ridge, standard deviation (status J)."""
 _U_MODEL_DEG = 1.0
@@ -63,14 +65,14 @@ def ridge_direction(outline: FloatArray, down: FloatArray) -> FloatArray:
     """Return the unit direction, coronet to toe, of the line through the middles of an outline's level cuts."""
     across = np.array([-down[1], down[0]])
     depth, side = outline @ down, outline @ across
-    levels = depth.min() + np.linspace(0.15, 0.85, 15) * np.ptp(depth)
+    levels = depth.min() + np.linspace(*_RIDGE_SHARES, 15) * np.ptp(depth)
     middles = []
     for level in levels:
         crosses = (depth <= level) != (following(depth) <= level)
         share = (level - depth[crosses]) / (following(depth) - depth)[crosses]
         met = side[crosses] + share * (following(side) - side)[crosses]
         middles.append((met.min() + met.max()) / 2.0)
-    slope = np.polyfit(levels, np.array(middles), 1)[0]
+    slope, _ = slope_of(levels, np.array(middles))
     direction: FloatArray = (down + slope * across) / np.hypot(1.0, slope)
     return direction
 

@@ -98,7 +98,8 @@ def find_outlines(
     if view == "sole" and request.foot is None and any(claw.name in ("left", "right") for claw in claws):
         reasons.append(reason("foot_unknown"))
     reasons.extend(_doubts(claws, found, view, photo, settings))
-    return Outlines(view, stated is None, tuple(claws), tuple(reasons))
+    leg_axis = sidecar.leg_axis_px if sidecar is not None else None
+    return Outlines(view, stated is None, tuple(claws), tuple(reasons), leg_axis)
 
 
 def _infer_view(

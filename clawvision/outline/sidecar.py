@@ -21,6 +21,7 @@ exist, the one with the full name counts). UTF-8, at most 5 MB::
 * ``outline_px`` is the horn's silhouette without hair, dewclaw or neighbouring claw: at least 8 points ``[x, y]``
   around it in either direction, closed of itself (a repeated first point is dropped), not crossing itself.
 * ``landmarks_px`` may hold any of ``C T B H K``.
+* ``leg_axis_px`` at the top level, for a rear view: two points on the leg's axis, the upper one first.
 * Pixels are those of the photo turned upright by its EXIF orientation: x right, y down, the centre of the top left
   pixel is (0, 0).
 
@@ -71,6 +72,7 @@ class Sidecar:
     file: str
     view: View | None
     claws: Mapping[ClawName | None, SidecarClaw]
+    leg_axis_px: FloatArray | None = None
 
 
 class _Invalid(Exception):
@@ -218,7 +220,19 @@ def _parse(data: Any, file: str) -> Sidecar:
     claws = {name: _claw(member, _label(name)) for name, member in members.items()}
     if not claws:
         raise _Invalid("it holds no claw")
-    return Sidecar(file, view, frozen_mapping(claws))  # type: ignore[arg-type]  # the None key
+    frozen_claws: Mapping[Any, SidecarClaw] = frozen_mapping(claws)
+    return Sidecar(file, view, frozen_claws, _leg_axis(data.get("leg_axis_px")))
+
+
+def _leg_axis(data: Any) -> FloatArray | None:
+    if data is None:
+        return None
+    if not isinstance(data, list) or len(data) != 2:
+        raise _Invalid("leg_axis_px must be a list of two points")
+    axis = frozen_array([_point(point, f"point {i + 1} of leg_axis_px") for i, point in enumerate(data)])
+    if np.hypot(*(axis[1] - axis[0])) < MIN_POINTS:
+        raise _Invalid("the two points of leg_axis_px are too near to each other")
+    return axis
 
 
 def _claw(data: Any, label: str) -> SidecarClaw:
