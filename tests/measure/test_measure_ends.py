@@ -48,7 +48,7 @@ def block(x: float, degrees: float) -> FloatArray:
     """Return a claw from behind: a block whose bearing edge, below, is turned by ``degrees``."""
     slope = np.tan(np.radians(degrees))
     corners = np.array([[-22.0, -40.0], [22.0, -40.0], [22.0, 22.0 * slope], [-22.0, -22.0 * slope]])
-    return resample_closed(corners + np.array([x, 0.0]), 300)
+    return resample_closed(corners + np.array([x, 0.0]), 1500)
 
 
 @pytest.mark.parametrize("degrees", [-12.0, 0.0, 8.0])
