@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shlex
 import tomllib
+from dataclasses import fields
 from pathlib import Path
 
 import click
@@ -12,12 +13,15 @@ import pytest
 
 from clawvision.cli import main
 from clawvision.findings.quantities import DERIVED
+from clawvision.measure.depth import SIDE_SPREAD, SOLE_SPREAD, USUAL_SIDE, USUAL_SOLE
 from clawvision.measure.side import SIDE_UNITS
 from clawvision.measure.sole import FOOT_UNITS, SOLE_UNITS
 from clawvision.outline.sidecar import parse_sidecar
 from clawvision.output.wording import MEASURE_WORDS
 from clawvision.reasons import REASONS
 from clawvision.reasons_table import messages_page
+from clawvision.scale.camera import U_FOCAL_ASSUMED, U_FOCAL_EXIF, U_FOCAL_EXIF_CROPPED
+from clawvision.scale.find import U_HELD_OFFSET_MM, U_LEVEL_OFFSET_MM
 from clawvision.scale.geometry import CARD_HEIGHT, CARD_WIDTH, MARKER_ORIGINS, MARKER_SIZE
 from tests.docs import worked_example
 
@@ -112,6 +116,22 @@ def test_the_outline_file_of_the_page_can_be_read() -> None:
     sidecar = parse_sidecar(found[1].encode(), "page.outline.json")
     assert sidecar.view == "sole"
     assert set(sidecar.claws) == {"outer", "inner"}
+
+
+def test_the_sizes_of_the_causes_are_the_programs() -> None:
+    page = _page("uncertainty.md")
+    for build, spread in ((USUAL_SIDE, SIDE_SPREAD), (USUAL_SOLE, SOLE_SPREAD)):
+        for field in fields(build):
+            name = field.name.removesuffix("_mm")
+            row = next(line for line in page.splitlines() if line.startswith("| `") and f"`{name}`" in line)
+            for value in (getattr(build, field.name), getattr(spread, field.name)):
+                assert re.search(rf"\b{value:g}(\.0)?\b", row), f"{name}: {value:g}"
+    offset = next(line for line in page.splitlines() if line.startswith("| `plane_offset`"))
+    assert f"{U_HELD_OFFSET_MM:g} mm" in offset
+    assert f"{U_LEVEL_OFFSET_MM:g} mm" in offset
+    focal = next(line for line in page.splitlines() if line.startswith("| `focal_length`"))
+    for share in (U_FOCAL_EXIF, U_FOCAL_EXIF_CROPPED, U_FOCAL_ASSUMED):
+        assert f"{100 * share:g} %" in focal
 
 
 def test_the_worked_example_is_current() -> None:
