@@ -29,7 +29,7 @@ Passes = tuple[tuple[float, float, float], ...]
 _PASSES: Passes = ((0.40, 0.75, 0.03), (0.35, 0.75, 0.03), (0.25, 0.75, 0.02))
 # Changed beginnings: stretch of the toe's half, stretch across.
 _CHANGES = ((1.0, 1.0), (1.35, 1.0), (1.8, 0.9), (0.75, 1.0), (1.0, 1.25), (1.0, 0.8))
-_RETRACE: Passes = ((0.30, 0.75, 0.02), (0.22, 0.75, 0.01))
+_RETRACE: Passes = ((0.30, 0.75, 0.02), (0.25, 0.75, 0.01), (0.25, 0.50, 0.0))
 _FINE_ANGLES, _FINE_RADII = 64, 32
 
 
@@ -73,8 +73,9 @@ def sift(field: Field, contours: Contours, view: ShownView, weights: Weights) ->
 def refine(field: Field, contours: Contours, view: ShownView, toe: Side | None, passes: Passes = _PASSES) -> Candidates:
     """Trace contours again within a narrowing band around the claw-like shape nearest to each."""
     for span, looks, shape in passes:
-        fitted = fit_shapes(contours.points, view, toe)
-        rays = cast_around(field, fitted.points, _FINE_ANGLES, _FINE_RADII, span)
+        # Without a cost of leaving the shape the contour itself leads: shapes that no model foresees end so.
+        middle = fit_shapes(contours.points, view, toe).points if shape else contours.points
+        rays = cast_around(field, middle, _FINE_ANGLES, _FINE_RADII, span)
         contours = trace(field, rays, contours.own, contours.around, looks=looks, span=span / 0.8, shape=shape)
     fitted = fit_shapes(contours.points, view, toe)
     found = np.column_stack((traits(field, contours, view), fitted.unlike, np.minimum(fitted.turned, 0.1)))

@@ -5,12 +5,13 @@
    by the shapes that claws have.
 3. The best one (side view), or the best two that belong together (sole view), traced anew from changed beginnings:
    what they agree in is sure.
-4. `fine`: each point moved to the edge in the photo itself.
+4. `tip`: in a side view the toe followed to its end.
+5. `fine`: each point moved to the edge in the photo itself.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -18,15 +19,30 @@ import shapely
 
 from clawvision.outline.candidates import Candidates, ShownView, propose, refine, retrace, sift
 from clawvision.outline.field import Field, make_field
-from clawvision.outline.fine import FineOutline, to_edges
+from clawvision.outline.fine import FineOutline, fine_picture, to_edges
 from clawvision.outline.naming import Side, sides
-from clawvision.outline.pairs import pair_traits
+from clawvision.outline.pairs import pair_traits, toe_direction
 from clawvision.outline.rays import shape_of
 from clawvision.outline.segmenter import FoundClaw, Segmentation
+from clawvision.outline.tip import grow
 from clawvision.outline.weights import CONFIDENCE, PAIR, RANK, SIFT, Weights
 from clawvision.types import FloatArray, Photo, Scale, View
 
-DOUBT = ("rank", "pair", "margin", "agreement", "worst_agreement", "clear", "least_clear", "unlike", "moved")
+DOUBT = (
+    "rank",
+    "pair",
+    "margin",
+    "agreement",
+    "worst_agreement",
+    "clear",
+    "least_clear",
+    "toe_clear",
+    "toe_blunt",
+    "parted",
+    "unlike",
+    "grown",
+    "toe_sure",
+)
 """The traits from which the confidence follows."""
 
 
@@ -42,7 +58,10 @@ class Judgement:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Draft:
-    """A claw before its confidence is known: outline in the field's millimetres, direction of the toe, traits (t,)."""
+    """A claw before its confidence is known.
+
+    ``fine`` is its outline, ``toe`` the direction of the toe, ``doubt`` the traits named in `DOUBT`.
+    """
 
     fine: FineOutline
     toe: FloatArray
@@ -81,7 +100,20 @@ def draft(photo: Photo, field: Field, view: ShownView, toe: Side | None, judgeme
         rows, pair = [int(row) for row in pairs[best]], float(pair_scores[best])
         others = ~np.isin(pairs, pairs[best]).any(axis=1)
         margin = pair - float(pair_scores[others].max(initial=-10.0))
-    return [_settled(photo, field, candidates, row, view, toe, judgement, pair, margin) for row in rows]
+    drafts = [_settled(photo, field, candidates, row, view, toe, judgement, pair, margin) for row in rows]
+    if view == "sole":
+        first, second = drafts
+        direction, sure = toe_direction(
+            field, (first.fine.points_mm, second.fine.points_mm), np.stack((first.toe, second.toe))
+        )
+        drafts = [replace(each, toe=direction, doubt=_with_toe(each.doubt, sure)) for each in drafts]
+    return drafts
+
+
+def _with_toe(doubt: FloatArray, sure: float) -> FloatArray:
+    out = doubt.copy()
+    out[DOUBT.index("toe_sure")] = min(sure, 3.0)
+    return out
 
 
 def _margin(candidates: Candidates, scores: FloatArray, best: int) -> float:
@@ -108,8 +140,13 @@ def _settled(
     best = int(scores.argmax())
     polygons = [shapely.Polygon(points).buffer(0) for points in again.contours.points]
     shared = [_iou(polygons[best], polygon) for k, polygon in enumerate(polygons) if k != best]
-    fine = to_edges(photo, field, again.contours.points[best])
-    eighths = np.array([part.mean() for part in np.array_split(fine.clear, 8)])
+    points = again.contours.points[best]
+    picture = fine_picture(photo, field, points, _MARGIN_MM)
+    grown = 0.0
+    if view == "side":
+        points, grown = grow(picture, points, again.fitted.toe[best])
+    fine = to_edges(picture, points)
+    toe_clear, toe_blunt = _toe(fine, again.fitted.toe[best])
     doubt = np.array(
         [
             scores[best],
@@ -118,12 +155,33 @@ def _settled(
             float(np.mean(shared)),
             float(np.min(shared)),
             float(fine.clear.mean()),
-            float(eighths.min()),
+            float(_running_mean(fine.clear, _WINDOW).min()),
+            toe_clear,
+            toe_blunt,
+            float(np.minimum(again.contours.differs[best], 0.3).min()),
             float(again.fitted.unlike[best]),
-            float(np.sqrt((fine.moved**2).mean())),
+            grown / 10.0,
+            0.0,
         ]
     )
-    return Draft(fine, again.fitted.toe[best] * (1.0 + 20.0 * again.fitted.turned[best]), doubt)
+    turned = min(10.0 * float(again.fitted.turned[best]), 1.0)
+    return Draft(fine, again.fitted.toe[best] * turned, doubt)
+
+
+def _running_mean(values: FloatArray, window: int) -> FloatArray:
+    padded = np.concatenate((values, values[: window - 1]))
+    out: FloatArray = np.convolve(padded, np.full(window, 1.0 / window), mode="valid")
+    return out
+
+
+def _toe(fine: FineOutline, direction: FloatArray) -> tuple[float, float]:
+    """Return how clear the edge is around the toe, and the toe's angle in right angles: a toe cut short is blunt."""
+    points = fine.points_mm
+    tip = int((points @ direction).argmax())
+    near = np.take(np.arange(len(points)), np.arange(tip - _WINDOW, tip + _WINDOW + 1), mode="wrap")
+    one, other = points[near[0]] - points[tip], points[near[-1]] - points[tip]
+    cosine = one @ other / max(float(np.hypot(*one) * np.hypot(*other)), 1e-9)
+    return float(fine.clear[near].mean()), float(np.arccos(np.clip(cosine, -1.0, 1.0)) / (np.pi / 2))
 
 
 def _iou(a: shapely.Geometry, b: shapely.Geometry) -> float:
@@ -141,7 +199,7 @@ def _finished(field: Field, drafts: list[Draft], view: Literal["side", "sole"], 
     polygons = [shapely.Polygon(each.fine.points_mm).buffer(0) for each in drafts]
     if view == "sole":
         centres = [np.array(polygon.centroid.coords[0]) for polygon in polygons]
-        placed = sides(centres[0], centres[1], toe_direction(drafts))
+        placed = sides(centres[0], centres[1], drafts[0].toe)
         overlap = polygons[0].intersection(polygons[1]).area / min(polygon.area for polygon in polygons)
         separated = overlap < _OVERLAP
         # Both claws must be right for a comparison, and an error of one drags the other along.
@@ -154,16 +212,13 @@ def _finished(field: Field, drafts: list[Draft], view: Literal["side", "sole"], 
         outline = field.to_photo(np.asarray(polygon.exterior.coords)[:-1])
         sigma = px * float(np.hypot(_SIGMA_MM, 4.0 * (1.0 - each.doubt[DOUBT.index("agreement")])))
         claws.append(FoundClaw(outline, float(sure), sigma, side))
-    return Segmentation(tuple(claws), separated)
+    # A good pair of soles is what tells the views apart: one claw-like contour is found in nearly every picture.
+    evidence = drafts[0].doubt[DOUBT.index("pair")] + _PAIR_ODDS if view == "sole" else 0.0
+    return Segmentation(tuple(claws), separated, float(evidence))
 
 
-def toe_direction(drafts: list[Draft]) -> FloatArray:
-    """Return the direction from heels to toes of a pair of soles: the one the surer of the two says."""
-    first, second = drafts[0].toe, drafts[1].toe
-    if first @ second >= 0:
-        return first + second
-    return first - second if np.hypot(*first) > np.hypot(*second) else second - first
-
-
-_SIGMA_MM = 1.0  # standard error of a well-seen edge, against the truth of rendered feet
+_MARGIN_MM = 66.0  # around a claw, for a toe that reaches farther
+_WINDOW = 7  # points of the fine outline, 14 mm
+_SIGMA_MM = 2.2  # standard error of an automatic edge, against the truth of rendered feet
+_PAIR_ODDS = 0.9  # added to a pair's score: a score of so much less is as likely in a side view
 _OVERLAP = 0.03  # share of the smaller claw from which two outlines count as not separated

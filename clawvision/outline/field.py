@@ -30,7 +30,7 @@ class Field:
 
     ``lab`` float32 (h, w, 4) holds smoothed CIE L*, a*, b* and a texture measure on a like scale; ``look`` int32 (h, w)
     which of ``looks`` kinds of look each pixel has, the last but one being the reference and the last what is
-    beyond the picture; ``tensor`` float32 (h, w, 3) the structure tensor xx, xy, yy; ``alike`` (looks, looks) how
+    beyond the picture; ``tensor`` float32 (3, h * w) the structure tensor xx, xy, yy; ``alike`` (looks, looks) how
     much a look speaks for each other one, rows summing to 1; ``free`` bool (h, w) is False on the reference. A pixel p
     of the field is ``origin_px + (p + 0.5) * factor - 0.5`` of the photo.
     """
@@ -70,7 +70,7 @@ class Field:
     def edge_at(self, x: Float32Array, y: Float32Array, normal: Float32Array) -> Float32Array:
         """Return how clear an edge with normal (..., 2) runs at points in millimetres, 0 to 1; 0 beyond the picture."""
         index, within = self._index(x, y)
-        xx, xy, yy = (self.tensor.reshape(-1, 3)[index][..., k] for k in range(3))
+        xx, xy, yy = (part[index] for part in self.tensor)
         nx, ny = normal[..., 0], normal[..., 1]
         strength = np.sqrt(np.maximum(nx * nx * xx + 2 * nx * ny * xy + ny * ny * yy, 0.0))
         out: Float32Array = np.where(within, strength / (strength + np.float32(_EDGE_SCALE)), np.float32(0.0))
@@ -158,13 +158,13 @@ FEATURE_WEIGHTS = np.array([0.8, 1.3, 1.3, 0.8], dtype=np.float32)  # lightness 
 
 
 def _tensor(lab: Float32Array, free: NDArray[np.bool_]) -> Float32Array:
-    """Return the structure tensor (h, w, 3) of the weighted features: xx, xy, yy, feature step a millimetre squared."""
+    """Return the structure tensor (3, h * w) of the weighted features: xx, xy, yy, step a pixel squared."""
     weighted = lab * FEATURE_WEIGHTS
     dx = cv2.Scharr(weighted, cv2.CV_32F, 1, 0, scale=1 / 32)
     dy = cv2.Scharr(weighted, cv2.CV_32F, 0, 1, scale=1 / 32)
     tensor = np.dstack(((dx * dx).sum(axis=2), (dx * dy).sum(axis=2), (dy * dy).sum(axis=2)))
     tensor[cv2.erode(free.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0] = 0.0
-    return tensor
+    return np.ascontiguousarray(tensor.reshape(-1, 3).T)
 
 
 def _look_colours(lab: Float32Array, look: IntArray, looks: int) -> FloatArray:

@@ -29,6 +29,8 @@ from clawvision.types import (
 SIDECAR_SIGMA_PX = 1.0
 """Standard error of a line drawn by hand on the enlarged picture, pixels; common practice."""
 
+_CLEAR_ODDS = 2.0
+_UNCLEAR_VIEW = 0.4  # most confidence of an outline whose view is inferred on little evidence
 _DRAWN: tuple[View, ...] = ("front", "rear")  # views for which there is no automatic segmenter
 
 
@@ -105,7 +107,7 @@ def find_outlines(
 def _infer_view(
     photo: Photo, scale: Scale, segmenter: Segmenter, sidecar: Sidecar | None, toe: Side | None
 ) -> tuple[View, Segmentation | None]:
-    """Tell the view from the sidecar's claws where it has any, else by looking for both and taking the surer."""
+    """Tell the view from the sidecar's claws where it has any, else by looking for both and weighing the evidence."""
     if sidecar is not None and (len(sidecar.claws) == 2 or {"left", "right"} & set(sidecar.claws)):
         return "sole", None
     if sidecar is not None and any(key in claw.landmarks_px for claw in sidecar.claws.values() for key in "CBH"):
@@ -114,12 +116,15 @@ def _infer_view(
         return "side", None
     side = segmenter.segment(photo, scale, "side", toe=toe)
     sole = segmenter.segment(photo, scale, "sole")
-    surer_side = _mean_confidence(side) >= _mean_confidence(sole)
-    return ("side", side) if surer_side else ("sole", sole)
-
-
-def _mean_confidence(found: Segmentation) -> float:
-    return sum(claw.confidence for claw in found.claws) / len(found.claws) if found.claws else -1.0
+    if not side.claws or not sole.claws:
+        return ("sole", sole) if sole.claws else ("side", side)
+    odds = sole.evidence - side.evidence
+    chosen = sole if odds > 0 else side
+    if abs(odds) < _CLEAR_ODDS:
+        # What is measured in the wrong view is wrong altogether.
+        doubted = tuple(replace(claw, confidence=min(claw.confidence, _UNCLEAR_VIEW)) for claw in chosen.claws)
+        chosen = replace(chosen, claws=doubted)
+    return ("sole" if odds > 0 else "side"), chosen
 
 
 def _given(sidecar: Sidecar | None, view: View, request: PhotoRequest) -> tuple[dict[ClawName, SidecarClaw], bool]:

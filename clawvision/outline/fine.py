@@ -39,15 +39,14 @@ def even_points(points: FloatArray, spacing: float) -> FloatArray:
     return np.stack([np.interp(at, along, closed[:, k]) for k in (0, 1)], axis=-1)
 
 
-def to_edges(photo: Photo, field: Field, points_mm: FloatArray) -> FineOutline:
-    """Move a contour (A, 2), millimetres of the field, to the edges of the photo itself."""
+def to_edges(picture: FinePicture, points_mm: FloatArray) -> FineOutline:
+    """Move a contour (A, 2), millimetres of the field, to the edges of the finer picture."""
     contour = even_points(points_mm, _POINT_MM)
     tangent = _smooth(np.roll(contour, -1, axis=0) - np.roll(contour, 1, axis=0), 2.0)
     tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
     normal = np.stack((tangent[:, 1], -tangent[:, 0]), axis=-1)
-    picture = _fine_picture(photo, field, contour)
     offsets = np.arange(-_REACH_MM, _REACH_MM + 1e-6, _OFFSET_MM)
-    at = picture.place(field.to_photo(contour[:, None, :] + offsets[None, :, None] * normal[:, None, :]))
+    at = picture.place(picture.field.to_photo(contour[:, None, :] + offsets[None, :, None] * normal[:, None, :]))
     maps = [
         cv2.remap(channel, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         for channel in cv2.split(picture.tensor)
@@ -77,9 +76,15 @@ def _smooth(values: FloatArray, points: float) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _FinePicture:
-    """The structure tensor, float32 (h, w, 3), of a part of the photo, and where that part lies."""
+class FinePicture:
+    """A part of the photo at half a millimetre a pixel, or as fine as it is.
 
+    ``lab`` float32 (h, w, 3) holds its smoothed and weighted colours, ``tensor`` (h, w, 3) their structure tensor;
+    `place` tells where pixels of the photo lie in it.
+    """
+
+    field: Field
+    lab: Float32Array
     tensor: Float32Array
     corner: FloatArray
     scale: FloatArray
@@ -90,8 +95,8 @@ class _FinePicture:
         return out
 
 
-def _fine_picture(photo: Photo, field: Field, contour: FloatArray) -> _FinePicture:
-    margin = 3 * _REACH_MM
+def fine_picture(photo: Photo, field: Field, contour: FloatArray, margin: float) -> FinePicture:
+    """Return the finer picture of a contour (N, 2), millimetres of the field, and so many millimetres around it."""
     low = field.to_photo(contour.min(axis=0) - margin)
     high = field.to_photo(contour.max(axis=0) + margin)
     left, top = (int(np.clip(low[k], 0, (photo.width, photo.height)[k] - 4)) for k in (0, 1))
@@ -106,7 +111,9 @@ def _fine_picture(photo: Photo, field: Field, contour: FloatArray) -> _FinePictu
     smooth = cv2.GaussianBlur(lab, (0, 0), max(_SMOOTH_MM / step, 0.5)) * FEATURE_WEIGHTS[:3]
     dx = cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1 / (32 * step))
     dy = cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1 / (32 * step))
-    return _FinePicture(
+    return FinePicture(
+        field,
+        np.ascontiguousarray(smooth),
         np.dstack(((dx * dx).sum(axis=2), (dx * dy).sum(axis=2), (dy * dy).sum(axis=2))),
         np.array([left, top], dtype=np.float64),
         np.array([width / (right - left), height / (bottom - top)]),

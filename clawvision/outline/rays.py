@@ -191,32 +191,37 @@ def trace(
 
 
 def best_ring(gain: Float32Array, stiffness: np.float32) -> IntArray:
-    """Return the closed ring of radii with the largest gain, int (S, A), walking one and a half turns round."""
+    """Return the closed ring of radii with the largest gain, int (S, A).
+
+    ``gain`` is (S, A, R); ``stiffness`` the cost of each radius by which neighbouring rays differ. The walk begins a
+    quarter turn early and ends a quarter turn late, so that its free ends do not show in the turn between.
+    """
     seeds, angles, radii = gain.shape
-    half = angles // 2
-    order = [*range(half, angles), *range(angles), *range(half)]
-    total = gain[:, order[0]]
-    back = np.zeros((len(order), seeds, radii), np.int8)
-    padded = np.full((seeds, radii + 2 * _STEPS), -1e6, np.float32)
+    extra = angles // 4
+    order = [*range(angles - extra, angles), *range(angles), *range(extra)]
+    # Totals of all steps are kept, padded; the way back is told from them, where it goes only.
+    totals = np.full((len(order), seeds, radii + 2 * _STEPS), -1e6, np.float32)
+    totals[0, :, _STEPS:-_STEPS] = gain[:, order[0]]
     for turn, angle in enumerate(order[1:], start=1):
-        padded[:, _STEPS:-_STEPS] = total
-        best = padded[:, :radii] - stiffness * _STEPS
-        came = np.full(best.shape, -_STEPS, np.int8)
-        for move in range(-_STEPS + 1, _STEPS + 1):
-            candidate = padded[:, _STEPS + move : _STEPS + move + radii] - stiffness * abs(move)
-            better = candidate > best
-            best = np.where(better, candidate, best)
-            came[better] = move
-        total = best + gain[:, angle]
-        back[turn] = came
-    here = total.argmax(axis=1)
-    ring = np.zeros((seeds, angles), np.int32)
+        before = totals[turn - 1]
+        best = before[:, _STEPS : _STEPS + radii].copy()
+        for move in range(1, _STEPS + 1):
+            cost = stiffness * np.float32(move)
+            np.maximum(best, before[:, _STEPS - move : _STEPS - move + radii] - cost, out=best)
+            np.maximum(best, before[:, _STEPS + move : _STEPS + move + radii] - cost, out=best)
+        totals[turn, :, _STEPS:-_STEPS] = best + gain[:, angle]
+    moves = np.arange(-_STEPS, _STEPS + 1)
+    costs = stiffness * np.abs(moves).astype(np.float32)
     rows = np.arange(seeds)
+    here = totals[-1].argmax(axis=1)
+    ring = np.zeros((seeds, angles), np.int32)
     for turn in range(len(order) - 1, -1, -1):
-        if half <= turn < half + angles:
-            ring[:, order[turn]] = here
+        if extra <= turn < extra + angles:
+            ring[:, order[turn]] = here - _STEPS
         if turn:
-            here = here + back[turn][rows, here]
+            near = np.clip(here[:, None] + moves, 0, radii + 2 * _STEPS - 1)
+            choice = (totals[turn - 1][rows[:, None], near] - costs).argmax(axis=1)
+            here = near[rows, choice]
     return ring
 
 

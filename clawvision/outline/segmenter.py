@@ -29,11 +29,13 @@ class FoundClaw:
 class Segmentation:
     """All claws found in a photo for one view; empty where none was found.
 
-    ``separated`` is False where two claws of a sole view could not be told apart at the cleft.
+    ``separated`` is False where two claws of a sole view could not be told apart at the cleft. ``evidence`` tells how
+    much speaks for the picture showing this view rather than another, in log odds; 0 where nothing does.
     """
 
     claws: tuple[FoundClaw, ...]
     separated: bool = True
+    evidence: float = 0.0
 
 
 class Segmenter(Protocol):

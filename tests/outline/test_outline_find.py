@@ -288,12 +288,19 @@ def test_an_unknown_foot_is_noted() -> None:
     assert codes(found.reasons) == {"foot_unknown"}  # type: ignore[attr-defined]
 
 
-def test_the_surer_view_is_inferred() -> None:
-    side = Segmentation((FoundClaw(_LEFT, 0.4, 2.0),))
-    found = _find(Fixed(side, _both(0.8)), request_for(None, "LF"))
+def test_the_view_is_inferred_from_the_evidence() -> None:
+    side = Segmentation((FoundClaw(_LEFT, 0.8, 2.0),))
+    found = _find(Fixed(side, replace(_both(), evidence=5.0)), request_for(None, "LF"))
     assert (found.view, found.view_inferred) == ("sole", True)  # type: ignore[attr-defined]
-    assert "view_inferred" in codes(found.reasons)  # type: ignore[attr-defined]
-    found = _find(Fixed(side, _both(0.2)), request_for(None, "LF"))
+    assert codes(found.reasons) == {"view_inferred"}  # type: ignore[attr-defined]
+    found = _find(Fixed(side, replace(_both(), evidence=-5.0)), request_for(None, "LF"))
+    assert found.view == "side"  # type: ignore[attr-defined]
+    assert found.claws[0].confidence == 0.8  # type: ignore[attr-defined]
+    # Little evidence either way: a person must look.
+    found = _find(Fixed(side, replace(_both(), evidence=0.5)), request_for(None, "LF"))
+    assert found.view == "sole"  # type: ignore[attr-defined]
+    assert "outline_doubtful" in codes(found.reasons)  # type: ignore[attr-defined]
+    found = _find(Fixed(side, _NOTHING), request_for(None, "LF"))
     assert found.view == "side"  # type: ignore[attr-defined]
 
 
