@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from clawvision.photo.shrink import WHOLE, shrink
 from clawvision.scale.plane import mm_per_px
 from clawvision.types import FloatArray, Photo, Scale
 
@@ -105,18 +106,16 @@ def make_field(photo: Photo, scale: Scale) -> Field:
     top = int(np.clip(middle[1] - reach, 0, photo.height - 2))
     right = int(np.clip(middle[0] + reach, left + 2, photo.width))
     bottom = int(np.clip(middle[1] + reach, top + 2, photo.height))
+    # Whole steps of the reduction, so that halving keeps the frame; a few pixels at its far edge show nothing.
+    right -= (right - left) % WHOLE if right - left > 16 * WHOLE else 0
+    bottom -= (bottom - top) % WHOLE if bottom - top > 16 * WHOLE else 0
     factor = STEP_MM / mm
     factor = max(factor, float(np.sqrt((right - left) * (bottom - top) / _MAX_PIXELS)))
     width = max(int((right - left) / factor), 8)
     height = max(int((bottom - top) / factor), 8)
     crop = photo.pixels[top:bottom, left:right]
-    # Whole steps first: the area filter is fast for them and what is left over is small.
     fine_factor = max(factor / 2.0, 1.0)
-    fine = cv2.resize(
-        crop,
-        (max(round(width * factor / fine_factor), 8), max(round(height * factor / fine_factor), 8)),
-        interpolation=cv2.INTER_AREA,
-    )
+    fine = shrink(crop, (max(round(width * factor / fine_factor), 8), max(round(height * factor / fine_factor), 8)))
     factor_x = (right - left) / width
     fine_lab = cv2.cvtColor(fine.astype(np.float32) / 255.0, cv2.COLOR_RGB2LAB)
     step = mm * factor

@@ -9,6 +9,7 @@ import numpy as np
 
 from clawvision.outline.field import FEATURE_WEIGHTS, Field, Float32Array
 from clawvision.outline.rays import best_ring
+from clawvision.photo.shrink import WHOLE, shrink
 from clawvision.types import FloatArray, Photo
 
 _STEP_MM = 0.5  # of the finer picture
@@ -102,10 +103,12 @@ def fine_picture(photo: Photo, field: Field, contour: FloatArray, margin: float)
     left, top = (int(np.clip(low[k], 0, (photo.width, photo.height)[k] - 4)) for k in (0, 1))
     right = int(np.clip(high[0] + 1, left + 4, photo.width))
     bottom = int(np.clip(high[1] + 1, top + 4, photo.height))
+    right -= (right - left) % WHOLE if right - left > 16 * WHOLE else 0
+    bottom -= (bottom - top) % WHOLE if bottom - top > 16 * WHOLE else 0
     pixel_mm = field.step_mm / field.factor
     factor = max(_STEP_MM / pixel_mm, 1.0)
     width, height = max(round((right - left) / factor), 4), max(round((bottom - top) / factor), 4)
-    part = cv2.resize(photo.pixels[top:bottom, left:right], (width, height), interpolation=cv2.INTER_AREA)
+    part = shrink(photo.pixels[top:bottom, left:right], (width, height))
     step = pixel_mm * (right - left) / width
     lab = cv2.cvtColor(part.astype(np.float32) / np.float32(255.0), cv2.COLOR_RGB2LAB)
     smooth = cv2.GaussianBlur(lab, (0, 0), max(_SMOOTH_MM / step, 0.5)) * FEATURE_WEIGHTS[:3]
