@@ -304,6 +304,9 @@ def _mended(polygon: shapely.Polygon, label: str) -> shapely.Polygon:
 
     An outline traced around a mask runs in and out along every hair that covers the horn.
     """
+    # Coordinates many orders of magnitude apart are no drawing, and the mending of them overflows.
+    rounded = np.round(np.asarray(polygon.exterior.coords)[:-1], 3)
+    polygon = shapely.Polygon(rounded)
     # The mended shape is a collection that holds points and lines beside polygons, those perhaps in a collection too.
     mended = shapely.get_parts(shapely.get_parts(shapely.make_valid(polygon)))
     parts = [part for part in mended if isinstance(part, shapely.Polygon)]

@@ -131,6 +131,11 @@ def test_a_crossing_or_tiny_outline_is_refused() -> None:
     assert detail(json.dumps({"outline_px": flat}).encode())
 
 
+def test_coordinates_of_absurd_fineness_are_refused_like_any_crossing() -> None:
+    tiny = [[-1, 0], [0, 1], [3.9e-209, 1.3e-90], [-1, 1], [0, 0], [9.5e-208, 1], [-1, 1], [6.0e-37, 0]]
+    assert detail(json.dumps({"outline_px": tiny}).encode())
+
+
 def test_points_must_lie_in_the_picture_or_little_beyond_it() -> None:
     sidecar = parse({"outer": {"outline_px": ring(x=60.0)}})  # reaches to x = -30
     check_inside(sidecar, 800, 600)
