@@ -25,6 +25,8 @@ PLAUSIBLE: Mapping[str, tuple[float, float]] = {
 """What a bovine claw can measure at all, from calf to neglected bull; outside it something went wrong (status J)."""
 
 
+SPLAY_LIMIT_DEG = 75.0
+"""Toes do not point farther apart: beyond this a toe was taken for a heel (status J)."""
 IN_PLANE: Mapping[str, tuple[float, float]] = {"coronet_to_bulb": (52.0, 112.0), "sole_width": (33.0, 80.0)}
 """Lengths that growth hardly changes, mm. Outside them the claw is more likely not where the reference says than so
 small or large: sole widths of 52.0 and 42.5 mm in Nuss & Paulus 2006, Vet J 172:284-292; 73 to 84 mm from C to B
@@ -66,7 +68,9 @@ def measure_claws(outlines: Outlines, scale: Scale) -> Measured:
         claws, foot, guides = measure_sole_claws(outlines.claws, scale)
     else:
         claws = measure_ends(outlines.claws, scale, outlines.view, outlines.leg_axis_px)
-    return Measured(claws, foot, guides, tuple(_implausible(claws) + _off_plane(outlines, claws, scale)))
+    return Measured(
+        claws, foot, guides, tuple(_implausible(claws) + _impossible_splay(foot) + _off_plane(outlines, claws, scale))
+    )
 
 
 def _implausible(claws: Mapping[ClawName, ClawResult]) -> list[Reason]:
@@ -79,6 +83,13 @@ def _implausible(claws: Mapping[ClawName, ClawResult]) -> list[Reason]:
             unit = {"mm": "mm", "deg": "°"}[measure.unit]
             reasons.append(reason("implausible", measure=name, claw=claw_name, value=measure.value, unit=unit))
     return reasons
+
+
+def _impossible_splay(foot: Mapping[str, Measure]) -> list[Reason]:
+    splay = foot.get("splay")
+    if splay is None or splay.value is None or abs(splay.value) <= SPLAY_LIMIT_DEG:
+        return []
+    return [reason("implausible", measure="splay", claw="outer against the inner", value=splay.value, unit="°")]
 
 
 def _off_plane(outlines: Outlines, claws: Mapping[ClawName, ClawResult], scale: Scale) -> list[Reason]:
