@@ -19,7 +19,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from clawvision.errors import UsageError
-from clawvision.findings.values import NEEDED_WITH, PROFILE_VALUES, STATUSES, ValueStatus, ordered_names
+from clawvision.findings.values import NEEDED_WITH, PROFILE_VALUES, ValueStatus, ordered_names
 
 DEFAULT_PROFILE = "holstein-parity-2plus"
 MAX_PROFILE_BYTES = 65_536
@@ -263,27 +263,3 @@ def _check_complete(where: str, limb: Limb, values: Mapping[str, ProfileValue]) 
                     f"Profile {where}, key '{limb}.{name}' needs {limb}.{needed} beside it, which is missing.",
                     f'Add it, or build on another profile with extends = "{DEFAULT_PROFILE}".',
                 )
-
-
-def profile_record(profile: Profile) -> dict[str, Any]:
-    """Return a profile as plain dicts for the run's record: every value with its source and status."""
-    return {
-        "name": profile.name,
-        "title": profile.title,
-        "judged": profile.judged,
-        "note": profile.note,
-        "landmark": profile.landmark,
-        "values": {
-            limb: {
-                value.name: {
-                    "value": value.value,
-                    "unit": value.unit,
-                    "source": value.source,
-                    "status": value.status,
-                    "status_meaning": STATUSES[value.status],
-                }
-                for value in profile.values[limb].values()
-            }
-            for limb in LIMBS
-        },
-    }

@@ -24,8 +24,6 @@ class SideLandmarks:
     bulb: int
     flipped: bool
     """True where the outline had to be reversed to run that way; the indices belong to the reversed one."""
-    corner_rms_mm: float
-    """How far the outline strays from the two smooth pieces that meet in C."""
 
 
 def _prefix_residuals(points: FloatArray) -> FloatArray:
@@ -42,15 +40,14 @@ def _prefix_residuals(points: FloatArray) -> FloatArray:
     return residuals
 
 
-def _corner(points: FloatArray) -> tuple[int, float]:
-    """Return the index that best parts a chain into two smooth pieces, and the residual rms.
+def _corner(points: FloatArray) -> int:
+    """Return the index that best parts a chain into two smooth pieces.
 
     Each piece is a parametric quadratic, which follows a concave dorsal wall or a round bulb but not a corner.
     """
     centred = points - points.mean(axis=0)
     total = _prefix_residuals(centred) + _prefix_residuals(centred[::-1])[::-1]
-    best = 5 + int(np.argmin(total[5:-5]))
-    return best, float(np.sqrt(total[best] / len(points)))
+    return 5 + int(np.argmin(total[5:-5]))
 
 
 def _tip(points: FloatArray) -> tuple[int, int]:
@@ -121,9 +118,9 @@ def _corners(line: FloatArray, toe: int, rear: int, flipped: bool) -> SideLandma
     bulb = _farthest_from_chord(line, coronet, heel)
     # B stays where the rounded corner stands out farthest: parting the chain there is drawn to the hollow that
     # hair leaves in front of the bulb.
-    coronet, rms = _refine(line, _between(toe, coronet, 0.45, count), coronet, _between(coronet, bulb, 0.6, count))
+    coronet = _refine(line, _between(toe, coronet, 0.45, count), coronet, _between(coronet, bulb, 0.6, count))
     toe = _near_maximum(np.hypot(*(line - line[bulb]).T), toe, count)
-    return SideLandmarks(toe, coronet, bulb, flipped, rms)
+    return SideLandmarks(toe, coronet, bulb, flipped)
 
 
 def _farthest_from_chord(line: FloatArray, start: int, stop: int) -> int:
@@ -139,13 +136,12 @@ def _between(start: int, stop: int, share: float, count: int) -> int:
     return (start + round(share * ((stop - start) % count))) % count
 
 
-def _refine(line: FloatArray, start: int, guess: int, stop: int) -> tuple[int, float]:
-    """Return the corner near ``guess`` on the chain from ``start`` to ``stop``, and the misfit's rms."""
+def _refine(line: FloatArray, start: int, guess: int, stop: int) -> int:
+    """Return the corner near ``guess`` on the chain from ``start`` to ``stop``."""
     points = chain(line, start, stop)
     if len(points) < 16:
-        return guess, 0.0
-    at, rms = _corner(points)
-    return (start + at) % len(line), rms
+        return guess
+    return (start + _corner(points)) % len(line)
 
 
 def _near_maximum(values: FloatArray, start: int, count: int) -> int:

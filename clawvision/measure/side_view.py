@@ -22,7 +22,7 @@ from clawvision.measure.side import (
 )
 from clawvision.measure.side_landmarks import SideLandmarks, find_side_landmarks
 from clawvision.measure.viewing import Viewing, outline_modes, shared_causes, viewing_of
-from clawvision.scale.plane import mm_per_px, project
+from clawvision.scale.plane import mm_per_px, project_plane
 from clawvision.types import ClawOutline, ClawResult, FloatArray, Measure, Scale, frozen_array, frozen_mapping
 
 _POINTS = 360
@@ -245,7 +245,7 @@ def measure_side_claw(claw: ClawOutline, scale: Scale) -> ClawResult:
     measures = with_uncertainty(measure_side(profile, bearing), moved, SIDE_UNITS, residual, flags)
     heel = heel_point(profile, bearing)
     points = {"C": profile.coronet, "T": profile.toe, "B": profile.bulb, "H": heel}
-    pixels = dict(zip(points, _to_pixels(scale, np.array(list(points.values()))), strict=True))
+    pixels = dict(zip(points, project_plane(scale, np.array(list(points.values()))), strict=True))
     pixels |= {name: np.array(point) for name, point in claw.given.items()}
     pixels["H"] = seen.line_px[_nearest(profile.outline, heel)] if "H" not in claw.given else pixels["H"]
     return _result(claw, measures, pixels, _guides(profile, bearing, scale, seen))
@@ -258,9 +258,9 @@ def _guides(profile: Profile, bearing: Bearing, scale: Scale, seen: _Seen) -> di
     middle, direction = wall_line(profile.dorsal)
     reach = float(arc_positions(profile.dorsal, closed=False)[-1]) / 3.0
     guides = {
-        "dorsal_border": frozen_array(_to_pixels(scale, profile.dorsal)),
+        "dorsal_border": frozen_array(project_plane(scale, profile.dorsal)),
         "wall_line": frozen_array(
-            _to_pixels(scale, np.array([middle - reach * direction, middle + reach * direction]))
+            project_plane(scale, np.array([middle - reach * direction, middle + reach * direction]))
         ),
     }
     if len(line) > 2:
@@ -268,10 +268,6 @@ def _guides(profile: Profile, bearing: Bearing, scale: Scale, seen: _Seen) -> di
         reaches = (seen.line_px - centre) @ direction
         guides["bearing_line"] = frozen_array(centre + np.array([[reaches.min()], [reaches.max()]]) * direction)
     return guides
-
-
-def _to_pixels(scale: Scale, points_mm: FloatArray) -> FloatArray:
-    return project(scale, np.column_stack((points_mm, np.full(len(points_mm), scale.offset_mm))))
 
 
 def _result(

@@ -20,7 +20,7 @@ from clawvision.measure.sole import (
     measure_sole,
 )
 from clawvision.measure.viewing import Viewing, outline_modes, shared_causes, viewing_of
-from clawvision.scale.plane import project
+from clawvision.scale.plane import project_plane
 from clawvision.types import (
     ClawName,
     ClawOutline,
@@ -156,7 +156,7 @@ def _claw_result(claw: _Claw, scale: Scale, *, alone: bool) -> ClawResult:
         measures["axial_twist"] = unavailable("deg", "the side of the cleft is not known with one claw only")
     shape = claw.nominal
     axis = shape.axis
-    heel, toe = _to_pixels(scale, np.array([axis.heel_centre, axis.toe]))
+    heel, toe = project_plane(scale, np.array([axis.heel_centre, axis.toe]))
     return ClawResult(
         name=name,
         outline_px=claw.source.outline_px,
@@ -168,9 +168,9 @@ def _claw_result(claw: _Claw, scale: Scale, *, alone: bool) -> ClawResult:
         measures=frozen_mapping(measures),
         guides_px=frozen_mapping(
             {
-                "axis": frozen_array(_to_pixels(scale, shape.ends)),
-                "midline": frozen_array(_to_pixels(scale, shape.midline)),
-                "width": frozen_array(_to_pixels(scale, shape.widest)),
+                "axis": frozen_array(project_plane(scale, shape.ends)),
+                "midline": frozen_array(project_plane(scale, shape.midline)),
+                "width": frozen_array(project_plane(scale, shape.widest)),
             }
         ),
     )
@@ -219,8 +219,4 @@ def _foot_guides(outer: _Claw, inner: _Claw, scale: Scale) -> dict[str, FloatArr
     middle, direction = straight_line(cleft)
     along = (cleft - middle) @ direction
     ends = middle + np.array([[along.min()], [along.max()]]) * direction
-    return {"foot_axis": frozen_array(_to_pixels(scale, axis)), "cleft": frozen_array(ends)}
-
-
-def _to_pixels(scale: Scale, points_mm: FloatArray) -> FloatArray:
-    return project(scale, np.column_stack((points_mm, np.full(len(points_mm), scale.offset_mm))))
+    return {"foot_axis": frozen_array(project_plane(scale, axis)), "cleft": frozen_array(ends)}

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import math
-
+from clawvision.photo.exif import focal_px
 from clawvision.types import Camera, Exif
 
-FULL_FRAME_DIAGONAL_MM = 43.267
-"""Diagonal of the 36 × 24 mm frame to which a 35 mm equivalent focal length refers (CIPA DCG-001)."""
 ASSUMED_FOCAL_35MM = 26.0
 """Main cameras of telephones have 24 to 28 mm (common practice)."""
 
@@ -40,11 +37,10 @@ def camera_for(exif: Exif, width: int, height: int, calibrated: Camera | None = 
     """
     if calibrated is not None:
         return calibrated
-    diagonal = math.hypot(width, height)
     f35 = exif.focal_35mm
     # Outside this range the tag is a slip of the camera (0 means unknown by the standard).
     known = f35 is not None and 8.0 <= f35 <= 600.0
-    focal = (f35 if known and f35 is not None else ASSUMED_FOCAL_35MM) * diagonal / FULL_FRAME_DIAGONAL_MM
+    focal = focal_px(f35 if known and f35 is not None else ASSUMED_FOCAL_35MM, width, height)
     aspect = max(width, height) / min(width, height)
     native = any(abs(aspect / a - 1.0) < 0.02 for a in _NATIVE_ASPECTS)
     return Camera(

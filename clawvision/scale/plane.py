@@ -77,6 +77,11 @@ def project(scale: Scale, points_mm: FloatArray) -> FloatArray:
     return np.asarray(pixels, dtype=np.float64).reshape(-1, 2)
 
 
+def project_plane(scale: Scale, points_mm: FloatArray) -> FloatArray:
+    """Project points of the measuring plane, float64 (N, 2) mm, into the picture: float64 (N, 2) pixels."""
+    return project(scale, np.column_stack((points_mm, np.full(len(points_mm), scale.offset_mm))))
+
+
 def mm_per_px(scale: Scale, point_px: FloatArray) -> float:
     """Return the size of one pixel on the measuring plane at ``point_px`` (2,), mm: root of its area there."""
     x, y = float(point_px[0]), float(point_px[1])

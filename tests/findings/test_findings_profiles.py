@@ -9,7 +9,7 @@ import pytest
 
 from clawvision.errors import UsageError
 from clawvision.findings import DEFAULT_PROFILE, assess_feet, choose_profile, load_profiles
-from clawvision.findings.profiles import LIMBS, MAX_PROFILE_BYTES, profile_record
+from clawvision.findings.profiles import LIMBS, MAX_PROFILE_BYTES
 from clawvision.findings.quantities import DERIVED
 from clawvision.findings.rules import rule_book
 from clawvision.findings.values import NEEDED_WITH, PROFILE_VALUES
@@ -167,9 +167,3 @@ def test_rules_name_only_what_exists() -> None:
     assert len({rule.id for rule in rule_book().rule}) == len(rule_book().rule)
     assert {name for names in NEEDED_WITH.values() for name in names} <= set(PROFILE_VALUES)
     assert all(name == each.name for name, each in DERIVED.items())
-
-
-def test_a_profile_is_recorded_with_sources() -> None:
-    record = profile_record(load_profiles()[DEFAULT_PROFILE])
-    row = record["values"]["hind"]["heel_height_minimum"]
-    assert (row["value"], row["unit"], row["status"], row["source"]) == (38.0, "mm", "T", "common practice")
