@@ -1,0 +1,1 @@
+"""Training and export of the network that sees claws (optional extra ``training``; needs PyTorch)."""
