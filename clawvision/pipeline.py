@@ -15,6 +15,7 @@ import numpy as np
 from clawvision.errors import PhotoRefused
 from clawvision.measure.claws import Measured, measure_claws
 from clawvision.outline.find import find_outlines
+from clawvision.outline.segmenter import Segmenter
 from clawvision.outline.sidecar import Sidecar, read_sidecar
 from clawvision.photo.quality import judge_quality, too_dark_to_see
 from clawvision.photo.read import read_photo
@@ -47,7 +48,9 @@ class _Known:
     reasons: list[Reason] = field(default_factory=list)
 
 
-def run_photo(request: PhotoRequest, settings: Settings) -> tuple[PhotoResult, Photo | None]:
+def run_photo(
+    request: PhotoRequest, settings: Settings, *, segmenter: Segmenter | None = None
+) -> tuple[PhotoResult, Photo | None]:
     """Read and measure one photo.
 
     Parameters
@@ -56,6 +59,8 @@ def run_photo(request: PhotoRequest, settings: Settings) -> tuple[PhotoResult, P
         The photo and what is known of it.
     settings
         What a run may vary.
+    segmenter
+        What finds the outlines that nobody drew; the package's own by default.
 
     Returns
     -------
@@ -73,14 +78,18 @@ def run_photo(request: PhotoRequest, settings: Settings) -> tuple[PhotoResult, P
     try:
         known.photo, notes = read_photo(request.path, name=request.name, settings=settings)
         known.reasons += notes
-        _measure(known, settings, read_sidecar(request.path), _calibrations(settings.calibration_dirs))
+        _measure(known, settings, read_sidecar(request.path), _calibrations(settings.calibration_dirs), segmenter)
     except PhotoRefused as refusal:
         known.reasons.append(refusal.reason)
     return _result(known), known.photo
 
 
 def _measure(
-    known: _Known, settings: Settings, sidecar: Sidecar | None, calibrations: tuple[LensCalibration, ...]
+    known: _Known,
+    settings: Settings,
+    sidecar: Sidecar | None,
+    calibrations: tuple[LensCalibration, ...],
+    segmenter: Segmenter | None,
 ) -> None:
     """Run the stages after reading, noting each one's result in ``known``."""
     photo, request = known.photo, known.request
@@ -93,7 +102,7 @@ def _measure(
             known.reasons.append(dark)
         raise
     known.scale = scale
-    outlines = find_outlines(photo, scale, request, settings, sidecar)
+    outlines = find_outlines(photo, scale, request, settings, sidecar, segmenter=segmenter)
     scale = with_offset(scale, outlines.view, request)
     known.scale, known.outlines = scale, outlines
     known.reasons += [*scale.reasons, *outlines.reasons, *judge_quality(photo, outlines, scale)]

@@ -149,6 +149,12 @@ _KINDS = (
         "Check it in the annotated picture. Clean the claw and take the photo again against a plain background, or draw the outline.",
     ),
     ReasonKind(
+        "learned_outline_missing",
+        "note",
+        "The learned outline finder is missing or does not run here; the simpler one was used.",
+        "Install the package again; its model file belongs to it.",
+    ),
+    ReasonKind(
         "claw_cut",
         "review",
         "The {claw} claw is cut off by the edge of the picture.",

@@ -201,6 +201,23 @@ class Scale:
         return float(np.linalg.norm(self.rotation @ middle + self.translation))
 
 
+@dataclass(frozen=True, slots=True)
+class Landmark:
+    """A point of a claw in pixels; ``sigma_px`` is the standard error of each coordinate."""
+
+    x: float
+    y: float
+    sigma_px: float
+
+
+@dataclass(frozen=True, slots=True)
+class Twist:
+    """A helical twist as the picture tells it, degrees, with its standard uncertainty."""
+
+    value_deg: float
+    sigma_deg: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ClawOutline:
     """One claw's horn as it shows in the photo.
@@ -215,6 +232,11 @@ class ClawOutline:
     sigma_px: float
     source: Literal["automatic", "sidecar"]
     given: Mapping[str, tuple[float, float]] = field(default_factory=_no_mapping)
+    found: Mapping[str, Landmark] = field(default_factory=_no_mapping)
+    """Landmarks that the segmenter found; C and B of a side view are where the horn begins under the hair."""
+    hidden_tip: float = 0.0
+    """Probability that the toe's tip is hidden or cut off."""
+    twist: Twist | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

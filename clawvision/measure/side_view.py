@@ -21,6 +21,7 @@ from clawvision.measure.side import (
     wall_line,
 )
 from clawvision.measure.side_landmarks import SideLandmarks, find_side_landmarks
+from clawvision.measure.twist import helical_twist
 from clawvision.measure.viewing import Viewing, outline_modes, shared_causes, viewing_of
 from clawvision.scale.plane import mm_per_px, project_plane
 from clawvision.types import ClawOutline, ClawResult, FloatArray, Measure, Scale, frozen_array, frozen_mapping
@@ -50,13 +51,26 @@ _RESIDUAL = {
 """Standard deviation of what the depth model leaves, found on rendered claws of known form (status J)."""
 
 
+_TIP_SIGMAS = 1.5
+"""Standard error of the outline's own tip in standard errors of the outline: at a tip two edges meet (status J)."""
+_HIDDEN = 0.5
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Seen:
-    """The outline as prepared: evenly spaced, running T → C → B → heel → T, and the corners on it."""
+    """The outline as prepared: evenly spaced, running T → C → B → heel → T, and the corners on it.
+
+    ``placed`` are landmarks taken as they are, in pixels: those that a person gave, and C and B that the segmenter
+    found. ``under_hair`` tells that C is the segmenter's, farther than the hairline that the outline shows. ``tip`` is
+    the segmenter's T, ``tip_share`` how much it counts against the outline's own tip.
+    """
 
     line_px: FloatArray
     marks: SideLandmarks
-    given: Mapping[str, tuple[float, float]]
+    placed: Mapping[str, tuple[float, float]]
+    under_hair: bool = False
+    tip: tuple[float, float] | None = None
+    tip_share: float = 0.0
 
 
 def _fill_notches(outline_px: FloatArray, radius_px: float) -> FloatArray:
@@ -78,14 +92,22 @@ def _prepare(claw: ClawOutline, scale: Scale) -> _Seen:
     up = (above[1] - above[0]) / np.hypot(*(above[1] - above[0]))
     marks = find_side_landmarks(viewing.locate(line), up)
     line = line[::-1] if marks.flipped else line
-    moved = {name: _nearest(line, np.array(point)) for name, point in claw.given.items() if name in "TCB"}
+    placed = {name: (mark.x, mark.y) for name, mark in claw.found.items() if name in "CB"} | dict(claw.given)
+    tip = None if "T" in placed or "T" not in claw.found else claw.found["T"]
+    around = placed if tip is None else placed | {"T": (tip.x, tip.y)}
+    moved = {name: _nearest(line, np.array(point)) for name, point in around.items() if name in "TCB"}
     marks = replace(
         marks,
         toe=moved.get("T", marks.toe),
         coronet=moved.get("C", marks.coronet),
         bulb=moved.get("B", marks.bulb),
     )
-    return _Seen(line, marks, claw.given)
+    under_hair = "C" in claw.found and "C" not in claw.given
+    if tip is None:
+        return _Seen(line, marks, placed, under_hair)
+    own = (_TIP_SIGMAS * claw.sigma_px) ** 2
+    share = 1.0 if claw.hidden_tip > _HIDDEN else own / (own + tip.sigma_px**2)
+    return _Seen(line, marks, placed, under_hair, (tip.x, tip.y), share)
 
 
 def _nearest(line: FloatArray, point: FloatArray) -> int:
@@ -104,7 +126,7 @@ def _profile(
     line_px = seen.line_px if moved_px is None else seen.line_px + moved_px
     marks = seen.marks
     outline = viewing.locate(line_px)
-    given = {name: viewing.locate(np.array([point]))[0] for name, point in seen.given.items()}
+    given = {name: viewing.locate(np.array([point]))[0] for name, point in seen.placed.items()}
     toe = given.get("T", outline[marks.toe])
     bearing = start or find_bearing(outline, toe, outline[marks.coronet], outline[marks.bulb])
     if bearing is None:
@@ -128,10 +150,15 @@ def _profile(
         # With the lower edge in its place, the tip is no longer the lowest of what shows around it.
         tip_at = _farthest_near(outline, marks.toe, outline[marks.bulb])
         toe = outline[tip_at]
+        if seen.tip is not None:
+            toe = toe + seen.tip_share * (viewing.locate(np.array([seen.tip]))[0] - toe)
     else:
         tip_at = marks.toe
     border = chain(outline, tip_at, marks.coronet)
-    if "C" in given:
+    if seen.under_hair:
+        border = _led_on(border, given["C"])
+        border[0] = toe
+    elif "C" in given:
         border = np.vstack((toe, border[1:-1], given["C"]))
     else:
         border = _up_to_the_horn(border, viewing.side.hair_coronet_mm)
@@ -148,6 +175,12 @@ def _farthest_near(outline: FloatArray, start: int, away_from: FloatArray) -> in
     """Return the index, within a sixtieth of the outline of ``start``, that lies farthest from a point."""
     window = (start + np.arange(-len(outline) // 60, len(outline) // 60 + 1)) % len(outline)
     return int(window[int(np.argmax(np.hypot(*(outline[window] - away_from).T)))])
+
+
+def _led_on(border: FloatArray, coronet: FloatArray) -> FloatArray:
+    """Return the dorsal border led on under the hair to C, without the last piece, which hair rounds off."""
+    share = arc_positions(border, closed=False)
+    return np.vstack((border[share <= _WALL_TO * share[-1]], coronet))
 
 
 def _up_to_the_horn(border: FloatArray, hidden_mm: float) -> FloatArray:
@@ -192,8 +225,8 @@ def _own_causes(seen: _Seen, nominal: Viewing, claw: ClawOutline, start: Bearing
     side = nominal.side
     moved: list[tuple[str, dict[str, float]]] = []
     parts = ["width_mm"]
-    parts += [] if "C" in seen.given else ["hair_coronet_mm"]
-    parts += [] if "B" in seen.given else ["hair_bulb_mm", "round_bulb_mm"]
+    parts += [] if "C" in seen.placed else ["hair_coronet_mm"]
+    parts += [] if "B" in seen.placed else ["hair_bulb_mm", "round_bulb_mm"]
     for part in parts:
         changed = replace(side, **{part: getattr(side, part) + getattr(SIDE_SPREAD, part)})
         moved.append(
@@ -205,7 +238,23 @@ def _own_causes(seen: _Seen, nominal: Viewing, claw: ClawOutline, start: Bearing
     normals = outward_normals(seen.line_px, 4)
     for number, shift in enumerate(outline_modes(normals, claw.sigma_px), 1):
         moved.append((f"outline_{number}.{claw.name}", _values(_profile(seen, nominal, shift, start))))
+    for name, mark in claw.found.items():
+        if name not in claw.given and name in "TCB":
+            for axis, letter in ((0, "x"), (1, "y")):
+                at = _profile(_with_landmark_moved(seen, name, axis, mark.sigma_px), nominal, start=start)
+                moved.append((f"landmark_{name}_{letter}.{claw.name}", _values(at)))
     return moved
+
+
+def _with_landmark_moved(seen: _Seen, name: str, axis: int, by_px: float) -> _Seen:
+    if name == "T":
+        assert seen.tip is not None
+        return replace(seen, tip=_moved(seen.tip, axis, by_px))
+    return replace(seen, placed={**seen.placed, name: _moved(seen.placed[name], axis, by_px)})
+
+
+def _moved(point: tuple[float, float], axis: int, by_px: float) -> tuple[float, float]:
+    return (point[0] + by_px, point[1]) if axis == 0 else (point[0], point[1] + by_px)
 
 
 def measure_side_claw(claw: ClawOutline, scale: Scale) -> ClawResult:
@@ -238,11 +287,14 @@ def measure_side_claw(claw: ClawOutline, scale: Scale) -> ClawResult:
     ]
     moved += _own_causes(seen, nominal, claw, bearing)
     flags = {
-        name: ("hairline_corrected",) for name in ("toe_length", "dorsal_arc", "dorsal_height") if "C" not in claw.given
+        name: ("hairline_corrected",)
+        for name in ("toe_length", "dorsal_arc", "dorsal_height")
+        if "C" not in seen.placed
     }
-    flags |= {name: ("hairline_corrected",) for name in ("heel_height", "diagonal") if "B" not in claw.given}
+    flags |= {name: ("hairline_corrected",) for name in ("heel_height", "diagonal") if "B" not in seen.placed}
     residual = {name: (f"model.{claw.name}", size) for name, size in _RESIDUAL.items()}
     measures = with_uncertainty(measure_side(profile, bearing), moved, SIDE_UNITS, residual, flags)
+    measures |= helical_twist(claw)
     heel = heel_point(profile, bearing)
     points = {"C": profile.coronet, "T": profile.toe, "B": profile.bulb, "H": heel}
     pixels = dict(zip(points, project_plane(scale, np.array(list(points.values()))), strict=True))

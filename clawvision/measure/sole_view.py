@@ -19,6 +19,7 @@ from clawvision.measure.sole import (
     measure_foot,
     measure_sole,
 )
+from clawvision.measure.twist import helical_twist
 from clawvision.measure.viewing import Viewing, outline_modes, shared_causes, viewing_of
 from clawvision.scale.plane import project_plane
 from clawvision.types import (
@@ -154,6 +155,7 @@ def _claw_result(claw: _Claw, scale: Scale, *, alone: bool) -> ClawResult:
     measures = with_uncertainty(claw.nominal.values, moved, SOLE_UNITS, residual, flags)
     if alone:
         measures["axial_twist"] = unavailable("deg", "the side of the cleft is not known with one claw only")
+    measures |= helical_twist(claw.source)
     shape = claw.nominal
     axis = shape.axis
     heel, toe = project_plane(scale, np.array([axis.heel_centre, axis.toe]))

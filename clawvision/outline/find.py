@@ -8,8 +8,10 @@ import numpy as np
 
 from clawvision.errors import PhotoRefused
 from clawvision.outline.classical import ClassicalSegmenter
+from clawvision.outline.learned.network import packaged_network
+from clawvision.outline.learned.segmenter import LearnedSegmenter
 from clawvision.outline.naming import Side, sole_name, toe_side
-from clawvision.outline.segmenter import FoundClaw, Segmentation, Segmenter
+from clawvision.outline.segmenter import FoundClaw, Segmentation, Segmenter, ViewTeller
 from clawvision.outline.sidecar import Sidecar, SidecarClaw, check_inside
 from clawvision.reasons import reason
 from clawvision.types import (
@@ -61,7 +63,7 @@ def find_outlines(
     sidecar
         What a person drew, or None.
     segmenter
-        The automatic segmenter; the classical one by default.
+        The automatic segmenter. By default the learned one, or where its model does not run the classical one.
 
     Returns
     -------
@@ -73,7 +75,7 @@ def find_outlines(
     PhotoRefused
         ``no_claw`` where there is no outline at all, ``sidecar_invalid`` where the sidecar does not fit the photo.
     """
-    segmenter = segmenter or ClassicalSegmenter()
+    segmenter = segmenter or default_segmenter()
     if sidecar is not None:
         check_inside(sidecar, photo.width, photo.height)
     stated = request.view or (sidecar.view if sidecar else None)
@@ -93,6 +95,8 @@ def find_outlines(
     if not claws:
         raise PhotoRefused(reason("no_claw"))
     reasons: list[Reason] = []
+    if found is not None and isinstance(segmenter, ClassicalSegmenter):
+        reasons.append(reason("learned_outline_missing"))
     if stated is None:
         reasons.append(reason("view_inferred", view=view))
     if view == "side" and assumed:
@@ -102,6 +106,12 @@ def find_outlines(
     reasons.extend(_doubts(claws, found, view, photo, settings))
     leg_axis = sidecar.leg_axis_px if sidecar is not None else None
     return Outlines(view, stated is None, tuple(claws), tuple(reasons), leg_axis)
+
+
+def default_segmenter() -> Segmenter:
+    """Return the learned segmenter; the classical one where the model is missing, altered or does not run."""
+    network = packaged_network()
+    return ClassicalSegmenter() if network is None else LearnedSegmenter(network)
 
 
 def _infer_view(
@@ -114,17 +124,27 @@ def _infer_view(
         return "side", None
     if sidecar is not None and None in sidecar.claws:
         return "side", None
+    if isinstance(segmenter, ViewTeller):
+        told = segmenter.odds(photo, "sole")
+        if told is None:
+            return "side", Segmentation(())
+        view: View = "sole" if told > 0 else "side"
+        return view, _doubted(segmenter.segment(photo, scale, view, toe=toe), told)
     side = segmenter.segment(photo, scale, "side", toe=toe)
     sole = segmenter.segment(photo, scale, "sole")
     if not side.claws or not sole.claws:
         return ("sole", sole) if sole.claws else ("side", side)
     odds = sole.evidence - side.evidence
     chosen = sole if odds > 0 else side
-    if abs(odds) < _CLEAR_ODDS:
-        # What is measured in the wrong view is wrong altogether.
-        doubted = tuple(replace(claw, confidence=min(claw.confidence, _UNCLEAR_VIEW)) for claw in chosen.claws)
-        chosen = replace(chosen, claws=doubted)
-    return ("sole" if odds > 0 else "side"), chosen
+    return ("sole" if odds > 0 else "side"), _doubted(chosen, odds)
+
+
+def _doubted(found: Segmentation, odds: float) -> Segmentation:
+    """Return what was found, with less confidence where the view is unclear: all measures may be wrong then."""
+    if abs(odds) >= _CLEAR_ODDS:
+        return found
+    claws = tuple(replace(claw, confidence=min(claw.confidence, _UNCLEAR_VIEW)) for claw in found.claws)
+    return replace(found, claws=claws)
 
 
 def _given(sidecar: Sidecar | None, view: View, request: PhotoRequest) -> tuple[dict[ClawName, SidecarClaw], bool]:
@@ -194,7 +214,16 @@ def _middle(claw: SidecarClaw) -> FloatArray:
 
 
 def _outline_of(name: ClawName, claw: FoundClaw) -> ClawOutline:
-    return ClawOutline(name, frozen_array(claw.outline_px), claw.confidence, claw.sigma_px, "automatic")
+    return ClawOutline(
+        name,
+        frozen_array(claw.outline_px),
+        claw.confidence,
+        claw.sigma_px,
+        "automatic",
+        found=claw.landmarks,
+        hidden_tip=claw.hidden_tip,
+        twist=claw.twist,
+    )
 
 
 def _merged(

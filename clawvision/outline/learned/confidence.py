@@ -1,0 +1,68 @@
+"""How far an outline that the network found can be trusted.
+
+The confidence of a learned outline is the probability that every measure of its photo lies within 10 mm and 8° of the
+truth: that there is no gross error. It is a logistic function of traits that all speak of doubt.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from types import MappingProxyType
+
+import numpy as np
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """What there is to doubt about a claw; each 0 where there is nothing, rising with the doubt.
+
+    ``poor_mask`` and ``unusable`` are the network's own logits of its failure, ``differs`` one minus the agreement of
+    its looks, ``faint`` the inverse of the mean logit inside. ``edge_mm`` and ``landmark_mm`` are standard errors, the
+    latter the largest of the claw's landmarks, ``contradicts_mm`` how far a landmark lies off the outline where that
+    is beyond its error. ``hidden_tip`` and ``other_view`` are probabilities, ``cut`` and ``bridged`` shares of the
+    outline, ``odd_size`` and ``odd_pair`` logarithms of ratios.
+    """
+
+    poor_mask: float
+    unusable: float
+    differs: float
+    faint: float
+    edge_mm: float
+    landmark_mm: float
+    contradicts_mm: float
+    hidden_tip: float
+    other_view: float
+    cut: float
+    bridged: float
+    odd_size: float
+    odd_pair: float
+
+
+TRAITS = tuple(Doubt.__dataclass_fields__)
+
+BIAS = 5.0
+WEIGHTS: Mapping[str, float] = MappingProxyType(
+    {
+        "poor_mask": 0.6,
+        "unusable": 0.6,
+        "differs": 20.0,
+        "faint": 1.0,
+        "edge_mm": 0.6,
+        "landmark_mm": 0.6,
+        "contradicts_mm": 0.5,
+        "hidden_tip": 4.0,
+        "other_view": 6.0,
+        "cut": 20.0,
+        "bridged": 12.0,
+        "odd_size": 8.0,
+        "odd_pair": 2.0,
+    }
+)
+"""Log odds that a unit of each trait takes away (judgement; ``tests.benchmarks.confidence`` fits them)."""
+
+
+def confidence_of(doubt: Doubt) -> float:
+    """Return the probability that there is no gross error."""
+    odds = BIAS - sum(WEIGHTS[name] * value for name, value in asdict(doubt).items())
+    return float(1.0 / (1.0 + np.exp(-np.clip(odds, -30.0, 30.0))))

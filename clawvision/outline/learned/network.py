@@ -1,0 +1,124 @@
+"""The network file that comes with the package, run by OpenCV."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import threading
+from functools import lru_cache
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from typing import Protocol
+
+import cv2
+import numpy as np
+
+from clawvision.outline.learned.contract import (
+    COARSE_SIZE,
+    FACT_COUNT,
+    FINE_SIZE,
+    LANDMARK_STEP,
+    LANDMARKS,
+    MASK_STEP,
+    MASKS,
+    Outputs,
+)
+from clawvision.outline.learned.crop import Crop
+
+MODEL = "claw_outline.onnx"
+RECORD = "claw_outline.json"
+"""What is recorded of the model beside it; ``sha256`` is the model file's."""
+_OUTPUTS = ("masks", "landmarks", "facts")
+
+
+class Network(Protocol):
+    """Says what a picture shows."""
+
+    def run(self, crop: Crop) -> Outputs:
+        """Return what the network says of a coarse or a fine picture. May be called from several threads."""
+        ...
+
+
+class ModelError(Exception):
+    """The model file is missing, is not the recorded one, or cannot be run."""
+
+
+class OnnxNetwork:
+    """A network in the ONNX format, run by OpenCV on the CPU with as many threads as OpenCV is set to use."""
+
+    def __init__(self, model: bytes) -> None:
+        """Read a model.
+
+        Parameters
+        ----------
+        model
+            The file's content.
+
+        Raises
+        ------
+        ModelError
+            If OpenCV cannot read or run it, or its outputs have other shapes than agreed.
+        """
+        buffer = np.frombuffer(model, dtype=np.uint8)
+        try:
+            # One for each size of picture: changing the size would lay out its memory anew each time.
+            self._nets = {size: cv2.dnn.readNetFromONNX(buffer) for size in (COARSE_SIZE, FINE_SIZE)}
+        except cv2.error as error:
+            raise ModelError(f"OpenCV cannot read it: {error.err}") from error
+        self._lock = threading.Lock()
+
+    def run(self, crop: Crop) -> Outputs:
+        """See `Network.run`.
+
+        Raises
+        ------
+        ModelError
+            If the model cannot be run or returns other shapes than agreed.
+        """
+        width, height = crop.size
+        blob = np.ascontiguousarray(crop.picture.transpose(2, 0, 1)[None], dtype=np.float32)
+        try:
+            with self._lock:
+                net = self._nets[crop.size]
+                net.setInput(blob)
+                masks, landmarks, facts = (np.array(part, dtype=np.float32) for part in net.forward(list(_OUTPUTS)))
+        except cv2.error as error:
+            raise ModelError(f"OpenCV cannot run it: {error.err}") from error
+        shapes = (
+            (1, len(MASKS), height // MASK_STEP, width // MASK_STEP),
+            (1, len(LANDMARKS), height // LANDMARK_STEP, width // LANDMARK_STEP),
+            (1, FACT_COUNT),
+        )
+        if (masks.shape, landmarks.shape, facts.shape) != shapes:
+            raise ModelError(f"its outputs have the shapes {masks.shape}, {landmarks.shape}, {facts.shape}")
+        return Outputs(masks[0], landmarks[0], facts[0])
+
+
+def load_network(folder: Traversable) -> OnnxNetwork:
+    """Read the model of a folder and make sure that it is the recorded one and runs.
+
+    Raises
+    ------
+    ModelError
+        If it is missing, is another file than the recorded one, or does not run.
+    """
+    try:
+        model = folder.joinpath(MODEL).read_bytes()
+        recorded = json.loads(folder.joinpath(RECORD).read_text("utf-8"))["sha256"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise ModelError(f"the model or its record cannot be read ({type(error).__name__})") from error
+    if hashlib.sha256(model).hexdigest() != recorded:
+        raise ModelError("the model file is not the recorded one")
+    network = OnnxNetwork(model)
+    width, height = COARSE_SIZE
+    network.run(Crop(np.zeros((height, width, 3), np.uint8), np.eye(2, 3)))
+    return network
+
+
+@lru_cache(maxsize=1)
+def packaged_network() -> OnnxNetwork | None:
+    """Return the network that comes with the package, read once in each process; None where there is none that runs."""
+    try:
+        return load_network(files("clawvision.outline").joinpath("model"))
+    except ModelError:
+        return None

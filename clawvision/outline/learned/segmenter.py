@@ -1,0 +1,197 @@
+"""The learned segmenter: the network's looks, made into outlines, landmarks and what there is to doubt."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from clawvision.outline.learned.confidence import Doubt, confidence_of
+from clawvision.outline.learned.contract import MASK_STEP, VIEWS
+from clawvision.outline.learned.crop import Pyramid
+from clawvision.outline.learned.look import CROPS, Glance, Seen, glance, look_closer, together
+from clawvision.outline.learned.network import Network
+from clawvision.outline.learned.read_out import MaskOutline, largest, outline_of
+from clawvision.outline.learned.snap import snap
+from clawvision.outline.naming import Side
+from clawvision.outline.segmenter import FoundClaw, Segmentation
+from clawvision.scale.plane import mm_per_px
+from clawvision.types import FloatArray, Landmark, Photo, Scale, Twist, View, frozen_mapping
+
+_SIDES: tuple[Side, Side] = ("left", "right")
+_LANDMARKS = {
+    ("side", 0): {"C": "C", "T": "T", "B": "B"},
+    ("sole", 0): {"T": "tip_a", "heel": "heel_a"},
+    ("sole", 1): {"T": "tip_b", "heel": "heel_b"},
+}
+"""The network's landmarks that belong to each claw of a view, by the claw's own names."""
+_FLOOR_PX = 0.5
+_LENGTH_MM = (62.0, 235.0)
+"""Longest extent that a claw's horn usually has in either view; beyond these there is something to doubt (status J)."""
+_OVERLAP = 0.03
+_SURE_SIGMAS, _SURE_MM = 4.0, 4.0
+"""A landmark contradicts the outline where it lies off it by more than both."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Draft:
+    """A claw before its confidence is known; ``claw`` has confidence 0."""
+
+    claw: FoundClaw
+    doubt: Doubt
+
+
+class LearnedSegmenter:
+    """Finds claws with a network. Keeps what the last photo's coarse pass told, since several questions need it."""
+
+    def __init__(self, network: Network, crops: int = CROPS) -> None:
+        self._network = network
+        self._crops = crops
+        self._last: tuple[Photo, Pyramid, Glance | None] | None = None
+
+    def segment(self, photo: Photo, scale: Scale, view: View, *, toe: Side | None = None) -> Segmentation:
+        """See `Segmenter.segment`. Knows side and sole views; in others it finds nothing.
+
+        The side to which a toe is expected to point is not needed.
+        """
+        drafts, separated = self.draft(photo, scale, view)
+        claws = [
+            FoundClaw(
+                outline_px=each.claw.outline_px,
+                confidence=confidence_of(each.doubt),
+                sigma_px=each.claw.sigma_px,
+                side=each.claw.side,
+                landmarks=each.claw.landmarks,
+                hidden_tip=each.claw.hidden_tip,
+                twist=each.claw.twist,
+            )
+            for each in drafts
+        ]
+        odds = self.odds(photo, view)
+        return Segmentation(tuple(claws), separated, odds if odds is not None and claws else 0.0)
+
+    def odds(self, photo: Photo, view: View) -> float | None:
+        """See `ViewTeller.odds`."""
+        _, seen = self._glance(photo)
+        return None if seen is None else seen.odds(view, "side" if view == "sole" else "sole")
+
+    def draft(self, photo: Photo, scale: Scale, view: View) -> tuple[list[Draft], bool]:
+        """Return the claws found in a view, and whether two claws are separated at the cleft."""
+        if view not in ("side", "sole"):
+            return [], True
+        pyramid, seen = self._glance(photo)
+        if seen is None:
+            return [], True
+        looks = look_closer(self._network, pyramid, seen, view, self._crops)
+        if not looks:
+            return [], True
+        told = together(looks)
+        reference = np.asarray(scale.reference.outline_px)
+        card = reference if len(reference) >= 3 else None
+        claws = (0,) if view == "side" else (0, 1)
+        masks = {claw: outline_of(told.claws[claw], told.outputs, told.look.crop, card) for claw in claws}
+        snapped = {claw: _snapped(pyramid, told, claw, mask) for claw, mask in masks.items() if mask is not None}
+        # The claws of a foot share one plane, so one size of a pixel serves for what is only judged.
+        drafts = []
+        for claw, (polygon, sigma) in snapped.items():
+            mask = masks[claw]
+            assert mask is not None
+            found = _found(told, view, claw, polygon, sigma)
+            size = mm_per_px(scale, np.array(polygon.centroid.coords[0]))
+            drafts.append(Draft(found, _doubt(told, seen, view, claw, mask, found, size, photo, snapped)))
+        return drafts, _separated([polygon for polygon, _ in snapped.values()])
+
+    def _glance(self, photo: Photo) -> tuple[Pyramid, Glance | None]:
+        last = self._last
+        if last is None or last[0] is not photo:
+            pyramid = Pyramid(photo.pixels)
+            last = (photo, pyramid, glance(self._network, pyramid))
+            self._last = last
+        return last[1], last[2]
+
+
+def _snapped(pyramid: Pyramid, told: Seen, claw: int, mask: MaskOutline) -> tuple[shapely.Polygon, float]:
+    """Return the outline at the horn's edge and its standard error, pixels."""
+    sigma = float(np.hypot(max(mask.sigma_px, _FLOOR_PX), told.offset_px[claw]))
+    points = np.asarray(mask.polygon.exterior.coords)[:-1]
+    cell = MASK_STEP / told.look.crop.scale
+    polygon = largest(shapely.Polygon(snap(pyramid, points, cell, told.leg_at)).buffer(0))
+    return (mask.polygon if polygon is None else shapely.Polygon(polygon.exterior)), sigma
+
+
+def _found(told: Seen, view: View, claw: int, polygon: shapely.Polygon, sigma: float) -> FoundClaw:
+    value, error = told.twist[claw]
+    return FoundClaw(
+        outline_px=np.asarray(polygon.exterior.coords)[:-1],
+        confidence=0.0,
+        sigma_px=sigma,
+        side=_SIDES[claw] if view == "sole" else None,
+        landmarks=frozen_mapping({own: told.landmarks[name] for own, name in _LANDMARKS[view, claw].items()}),
+        hidden_tip=float(told.outputs.hidden_tip[claw]),
+        twist=Twist(value, error),
+    )
+
+
+def _separated(polygons: list[shapely.Polygon]) -> bool:
+    if len(polygons) < 2:
+        return True
+    shared = polygons[0].intersection(polygons[1]).area
+    return bool(shared < _OVERLAP * min(polygon.area for polygon in polygons))
+
+
+def _doubt(
+    told: Seen,
+    seen: Glance,
+    view: View,
+    claw: int,
+    mask: MaskOutline,
+    found: FoundClaw,
+    size: float,
+    photo: Photo,
+    snapped: dict[int, tuple[shapely.Polygon, float]],
+) -> Doubt:
+    outline = found.outline_px
+    size = size if np.isfinite(size) and size > 0 else 1.0
+    length = size * _extent(outline)
+    low, high = (float(np.log(limit)) for limit in _LENGTH_MM)
+    areas = [polygon.area for polygon, _ in snapped.values()]
+    return Doubt(
+        poor_mask=max(3.0 - _logit(float(told.outputs.iou[claw])), 0.0),
+        unusable=max(2.0 - _logit(told.outputs.usable), 0.0),
+        differs=1.0 - told.agreement[claw],
+        faint=1.0 / max(mask.margin, 0.3),
+        edge_mm=size * found.sigma_px,
+        landmark_mm=size * max((mark.sigma_px for mark in found.landmarks.values()), default=0.0),
+        contradicts_mm=size * max((_off(outline, mark, size) for mark in found.landmarks.values()), default=0.0),
+        hidden_tip=found.hidden_tip,
+        other_view=1.0 - float(seen.views[VIEWS.index(view)]),
+        cut=_at_frame(outline, photo),
+        bridged=mask.bridged,
+        odd_size=max(low - float(np.log(max(length, 1.0))), float(np.log(max(length, 1.0))) - high, 0.0),
+        odd_pair=float(abs(np.log(areas[0] / areas[1]))) if len(areas) == 2 else 0.0,
+    )
+
+
+def _logit(probability: float) -> float:
+    clipped = min(max(probability, 1e-6), 1.0 - 1e-6)
+    return float(np.log(clipped / (1.0 - clipped)))
+
+
+def _extent(outline: FloatArray) -> float:
+    """Return the longest distance between two points of an outline."""
+    hull = np.asarray(shapely.MultiPoint(outline).convex_hull.exterior.coords)
+    return float(np.hypot(*(hull[:, None, :] - hull[None, :, :]).transpose(2, 0, 1)).max())
+
+
+def _off(outline: FloatArray, mark: Landmark, size: float) -> float:
+    """Return how far a landmark lies off the outline, pixels; 0 where that is within its error."""
+    away = float(shapely.LinearRing(outline).distance(shapely.Point(mark.x, mark.y)))
+    return away if away > _SURE_SIGMAS * mark.sigma_px and away * size > _SURE_MM else 0.0
+
+
+def _at_frame(outline: FloatArray, photo: Photo) -> float:
+    """Return the share of an outline's points that lie on the photo's edge."""
+    low = (outline < 1.5).any(axis=1)
+    high = (outline > np.array([photo.width - 2.5, photo.height - 2.5])).any(axis=1)
+    return float((low | high).mean())

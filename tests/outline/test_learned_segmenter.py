@@ -1,0 +1,219 @@
+"""The learned segmenter with a network that knows the truth of drawn scenes and of sample photos."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+import shapely
+
+from clawvision.errors import PhotoRefused
+from clawvision.outline.find import find_outlines
+from clawvision.outline.learned.crop import Pyramid
+from clawvision.outline.learned.look import glance, look_closer, together
+from clawvision.outline.learned.read_out import outline_of
+from clawvision.outline.learned.segmenter import LearnedSegmenter
+from clawvision.outline.learned.snap import snap
+from clawvision.outline.segmenter import ViewTeller
+from clawvision.photo.read import read_photo
+from clawvision.types import FloatArray, Photo, Scale, Settings
+from tests.outline.sample_truth import truth_network
+from tests.outline.test_outline_find import codes, iou, outline, request_for, scale_for, side_scene, sole_scene
+from tests.outline.truth_network import TruthNetwork
+from tests.truth import TruePhoto, true_photos
+
+_SOLE = next(photo for photo in true_photos() if photo.name == "103_sole.jpg")
+_SIDE = next(photo for photo in true_photos() if photo.name == "101_side.jpg")
+
+
+def filled(polygon: FloatArray, size: tuple[int, int]) -> np.ndarray:
+    mask = np.zeros(size[::-1], np.uint8)
+    cv2.fillPoly(mask, [np.round(polygon * 16).astype(np.int32)], 1, shift=4)
+    return mask
+
+
+def sole_network(size: tuple[int, int], truth: dict[str, FloatArray], toe: tuple[float, float]) -> TruthNetwork:
+    """Return a network that knows two soles by the side on which they lie with the toes up."""
+    direction = np.array(toe)
+    landmarks = {}
+    for letter, side in (("a", "left"), ("b", "right")):
+        along = truth[side] @ direction
+        landmarks[f"tip_{letter}"] = tuple(truth[side][int(along.argmax())])
+        landmarks[f"heel_{letter}"] = tuple(truth[side][int(along.argmin())])
+    masks = {"claw_a": filled(truth["left"], size), "claw_b": filled(truth["right"], size)}
+    return TruthNetwork(masks, landmarks, "sole", direction, np.array([0.0, 1.0]), twist_deg=(4.0, 31.0))
+
+
+@pytest.mark.parametrize("turn", [0, 1, 2, 3])
+def test_soles_are_outlined_and_named_however_the_photo_is_turned(turn: int) -> None:
+    photo, scale, truth = sole_scene()
+    toe = np.array([0.0, -1.0])
+    pixels, card = photo.pixels, scale.reference.outline_px
+    for _ in range(turn):  # a quarter turn counter-clockwise: (x, y) goes to (y, width - 1 - x)
+        width = pixels.shape[1]
+        pixels = np.ascontiguousarray(np.rot90(pixels))
+        card, truth["left"], truth["right"] = (
+            np.stack((points[:, 1], width - 1.0 - points[:, 0]), axis=-1)
+            for points in (card, truth["left"], truth["right"])
+        )
+        toe = np.array([toe[1], -toe[0]])
+    size = (pixels.shape[1], pixels.shape[0])
+    network = sole_network(size, truth, (toe[0], toe[1]))
+    found = find_outlines(
+        replace(photo, pixels=pixels),
+        scale_for(size, card),
+        request_for("sole", "LH"),
+        Settings(),
+        segmenter=LearnedSegmenter(network),
+    )
+    assert [claw.name for claw in found.claws] == ["outer", "inner"]
+    assert codes(found.reasons) == set()
+    for claw, side, twist in ((found.claws[0], "right", 31.0), (found.claws[1], "left", 4.0)):
+        assert iou(outline(claw), truth[side]) > 0.97
+        assert claw.confidence > 0.9
+        assert claw.twist is not None and claw.twist.value_deg == pytest.approx(twist, abs=1e-4)
+        tip = truth[side][int((truth[side] @ toe).argmax())]
+        assert np.hypot(claw.found["T"].x - tip[0], claw.found["T"].y - tip[1]) < 0.5
+
+
+def side_network(photo: Photo, truth: FloatArray) -> TruthNetwork:
+    marks = {"C": truth[0], "T": truth[1], "B": truth[-1]}
+    toe = (marks["T"] - marks["B"]) / np.hypot(*(marks["T"] - marks["B"]))
+    return TruthNetwork(
+        {"claw_a": filled(truth, (photo.width, photo.height))},
+        {name: (float(xy[0]), float(xy[1])) for name, xy in marks.items()},
+        "side",
+        toe,
+        np.array([0.2, 1.0]) / np.hypot(0.2, 1.0),
+    )
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_a_side_view_comes_to_the_network_with_its_toe_to_the_left_and_its_sole_down(mirrored: bool) -> None:
+    photo, scale, truth = side_scene()
+    if mirrored:
+        photo = replace(photo, pixels=np.ascontiguousarray(photo.pixels[:, ::-1]))
+        truth = truth * (-1.0, 1.0) + (photo.width - 1.0, 0.0)
+    network = side_network(photo, truth)
+    network.down[0] *= -1.0 if mirrored else 1.0
+    found = find_outlines(photo, scale, request_for("side", "LF"), Settings(), segmenter=LearnedSegmenter(network))
+    (claw,) = found.claws
+    assert iou(outline(claw), truth) > 0.97
+    assert set(claw.found) == {"C", "T", "B"}
+    for crop in network.crops[1:]:
+        coronet, toe, bulb = crop.from_photo(np.array([truth[0], truth[1], truth[-1]]))
+        assert toe[0] < coronet[0] < bulb[0]
+        assert coronet[1] < toe[1]
+
+
+def test_the_view_costs_one_glance() -> None:
+    photo, scale, truth = sole_scene()
+    network = sole_network((photo.width, photo.height), truth, (0.0, -1.0))  # type: ignore[arg-type]
+    segmenter = LearnedSegmenter(network, crops=2)
+    assert isinstance(segmenter, ViewTeller)
+    found = find_outlines(photo, scale, request_for(None, "LH"), Settings(), segmenter=segmenter)
+    assert found.view == "sole"
+    assert codes(found.reasons) == {"view_inferred"}
+    assert len(network.crops) == 3
+    network.view_logit = 0.5
+    doubtful = find_outlines(photo, scale, request_for(None, "LH"), Settings(), segmenter=LearnedSegmenter(network))
+    assert "outline_doubtful" in codes(doubtful.reasons)
+
+
+def test_no_horn_is_refused() -> None:
+    photo, scale, _ = sole_scene()
+    nothing = TruthNetwork({}, {}, "none", np.array([1.0, 0.0]), np.array([0.0, 1.0]))  # type: ignore[arg-type]
+    for view in ("side", "sole", None):
+        with pytest.raises(PhotoRefused) as caught:
+            find_outlines(photo, scale, request_for(view), Settings(), segmenter=LearnedSegmenter(nothing))  # type: ignore[arg-type]
+        assert caught.value.reason.code == "no_claw"
+
+
+@pytest.mark.parametrize(
+    "doubt",
+    [
+        {"iou_logit": -3.0},
+        {"usable_logit": -6.0},
+        {"hidden_logit": 3.0},
+        {"view": "side"},
+        {"sigma_px": 30.0},
+        {"wobble_px": 14.0},
+    ],
+    ids=lambda doubt: next(iter(doubt)),
+)
+def test_each_cause_of_doubt_lowers_the_confidence(doubt: dict[str, object]) -> None:
+    photo, scale, truth = sole_scene()
+    network = sole_network((photo.width, photo.height), truth, (0.0, -1.0))  # type: ignore[arg-type]
+    sure = LearnedSegmenter(network).segment(photo, scale, "sole")
+    unsure = LearnedSegmenter(replace(network, crops=[], **doubt)).segment(photo, scale, "sole")  # type: ignore[arg-type]
+    assert len(sure.claws) == len(unsure.claws) == 2
+    for before, after in zip(sure.claws, unsure.claws, strict=True):
+        assert after.confidence < 0.6 < before.confidence
+
+
+def test_looks_that_differ_widen_the_uncertainty() -> None:
+    photo, scale, truth = sole_scene()
+    network = sole_network((photo.width, photo.height), truth, (0.0, -1.0))  # type: ignore[arg-type]
+    sure = LearnedSegmenter(network).segment(photo, scale, "sole")
+    shaky = LearnedSegmenter(replace(network, crops=[], wobble_px=4.0)).segment(photo, scale, "sole")
+    for before, after in zip(sure.claws, shaky.claws, strict=True):
+        assert after.sigma_px > 1.5 * before.sigma_px
+
+
+# --- sample photos ------------------------------------------------------------------------------------------------
+
+
+def looked_at(photo: TruePhoto, wobble_cells: float) -> tuple[Photo, Pyramid, TruthNetwork, float]:
+    decoded, _ = read_photo(photo.folder / photo.name, name=photo.name, settings=Settings())
+    pyramid = Pyramid(decoded.pixels)
+    network = truth_network(photo)
+    seen = glance(network, pyramid)
+    assert seen is not None
+    cell = 2.0 / look_closer(network, pyramid, seen, photo.view, 1)[0].crop.scale  # type: ignore[arg-type]
+    return decoded, pyramid, truth_network(photo, wobble_px=wobble_cells * cell, seed=5), cell
+
+
+def away_from(truth: FloatArray, points: FloatArray) -> FloatArray:
+    ring = shapely.LinearRing(truth)
+    shapely.prepare(ring)
+    out: FloatArray = shapely.distance(ring, shapely.points(points))
+    return out
+
+
+@pytest.mark.parametrize("photo", [_SIDE, _SOLE], ids=lambda photo: photo.name)
+@pytest.mark.parametrize("wobble_cells", [0.0, 0.6])
+def test_snapping_brings_a_shaky_outline_nearer_and_leaves_a_true_one(photo: TruePhoto, wobble_cells: float) -> None:
+    _, pyramid, network, cell = looked_at(photo, wobble_cells)
+    seen = glance(network, pyramid)
+    assert seen is not None
+    told = together(look_closer(network, pyramid, seen, photo.view))  # type: ignore[arg-type]
+    contours, _ = cv2.findContours(network.masks["claw_a"].astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    true_line = np.reshape(max(contours, key=cv2.contourArea), (-1, 2)).astype(np.float64)
+    mask = outline_of(told.claws[0], told.outputs, told.look.crop, None)
+    assert mask is not None
+    raw = np.asarray(mask.polygon.exterior.coords)[:-1]
+    snapped = snap(pyramid, raw, cell, told.leg_at)
+    before, after = (away_from(true_line, points).mean() / cell for points in (raw, snapped))
+    if wobble_cells:
+        assert after < 0.97 * before
+    else:
+        assert after < before + 0.05
+
+
+def test_sample_photos_are_outlined_where_their_masks_say() -> None:
+    for photo in (_SIDE, _SOLE):
+        decoded, _, network, _ = looked_at(photo, 0.3)
+        scale = _flat_scale(photo)
+        found = LearnedSegmenter(network).segment(decoded, scale, photo.view)  # type: ignore[arg-type]
+        assert len(found.claws) == len(photo.claws)
+        for claw in found.claws:
+            assert shapely.Polygon(claw.outline_px).is_valid
+            best = max(iou(claw.outline_px, outline(photo.outline(name))) for name in photo.claws)
+            assert best > 0.94
+
+
+def _flat_scale(photo: TruePhoto) -> Scale:
+    height, width = photo.mask.shape
+    return scale_for((width, height), np.array(photo.shown["reference_px"]["corners_3d"]))
