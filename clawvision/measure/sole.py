@@ -49,12 +49,25 @@ def _heel_third(outline: FloatArray, direction: FloatArray) -> FloatArray:
     return clip_halfplane(outline, direction, float(low + (high - low) / 3.0))
 
 
+def principal_axis(outline: FloatArray, heel_to_toe: FloatArray | None = None) -> FloatArray:
+    """Return an outline's major principal axis, a unit vector from heel to toe.
+
+    ``heel_to_toe`` (2,) is roughly that direction where it is known; else the heel end is the one whose third holds
+    more area.
+    """
+    _, vectors = np.linalg.eigh(second_moments(outline))
+    axis: FloatArray = vectors[:, 1]
+    if heel_to_toe is not None:
+        return axis if axis @ heel_to_toe >= 0 else -axis
+    backwards = abs(signed_area(_heel_third(outline, axis))) < abs(signed_area(_heel_third(outline, -axis)))
+    return -axis if backwards else axis
+
+
 def find_long_axis(outline: FloatArray, principal: FloatArray | None = None) -> LongAxis:
     """Find a claw's long axis.
 
     The major principal axis first; K is the centroid of the third of the length at the heel end, T the outline's
     farthest point from K on the toe side, the axis K→T; once more with thirds along the new axis.
-    The heel end is the one whose third holds more area.
 
     Parameters
     ----------
@@ -64,10 +77,7 @@ def find_long_axis(outline: FloatArray, principal: FloatArray | None = None) -> 
         The principal axis, heel to toe, where it is known well enough from an outline hardly different.
     """
     if principal is None:
-        _, vectors = np.linalg.eigh(second_moments(outline))
-        principal = vectors[:, 1]
-        if abs(signed_area(_heel_third(outline, principal))) < abs(signed_area(_heel_third(outline, -principal))):
-            principal = -principal
+        principal = principal_axis(outline)
     direction = principal
     heel = toe = np.zeros(2)
     for _ in range(2):

@@ -18,6 +18,7 @@ from clawvision.measure.sole import (
     foot_axis,
     measure_foot,
     measure_sole,
+    principal_axis,
 )
 from clawvision.measure.twist import helical_twist
 from clawvision.measure.viewing import Viewing, outline_modes, shared_causes, viewing_of
@@ -51,29 +52,39 @@ class _Claw:
 
 
 def _shape(
-    line_px: FloatArray, other_px: FloatArray, viewing: Viewing, near: SoleShape | None = None
+    line_px: FloatArray,
+    other_px: FloatArray,
+    viewing: Viewing,
+    near: SoleShape | None = None,
+    heel_to_toe_px: FloatArray | None = None,
 ) -> tuple[SoleShape, float]:
     """Return the claw's measured sole and the largest shift by which a seen flank was taken off.
 
-    A shape hardly different (``near``) gives the axes to start from.
+    A shape hardly different (``near``) gives the axes to start from. ``heel_to_toe_px`` (2, 2) are points near the
+    heel's end and near the toe, where they are known.
     """
     seen = viewing.locate(line_px)
     slope = viewing.slopes(line_px)
     toward = viewing.locate(other_px[None, :])[0] - seen.mean(axis=0)
+    hint = None if heel_to_toe_px is None else np.subtract(*viewing.locate(heel_to_toe_px[::-1]))
     outline = seen
     shift = np.zeros(len(seen))
     for _ in range(2):
-        direction = near.axis.direction if near else find_long_axis(outline).direction
+        direction = near.axis.direction if near else find_long_axis(outline, principal_axis(outline, hint)).direction
         across = np.array([-direction[1], direction[0]])
         across = across * np.sign(across @ toward)
         outline, shift = square_on(seen, slope, direction, across, outline, viewing.sole)
-    return measure_sole(outline, toward, near.axis.principal if near else None), float(shift.max())
+    principal = near.axis.principal if near else principal_axis(outline, hint)
+    return measure_sole(outline, toward, principal), float(shift.max())
 
 
 def _prepare(claw: ClawOutline, other_px: FloatArray, nominal: Viewing, shared: list[tuple[str, Viewing]]) -> _Claw:
     assert claw.outline_px is not None
     line = resample_closed(claw.outline_px, _POINTS)
-    shape, flank = _shape(line, other_px, nominal)
+    ends = None
+    if {"T", "heel"} <= set(claw.found):
+        ends = np.array([(claw.found[name].x, claw.found[name].y) for name in ("heel", "T")])
+    shape, flank = _shape(line, other_px, nominal, heel_to_toe_px=ends)
     moved = [(name, _shape(line, other_px, viewing, shape)[0]) for name, viewing in shared]
     build = nominal.sole
     for part in ("bulge", "height", "lean_mm", "lift"):

@@ -194,7 +194,7 @@ def test_snapping_brings_a_shaky_outline_nearer_and_leaves_a_true_one(photo: Tru
     mask = outline_of(told.claws[0], told.outputs, told.look.crop, None)
     assert mask is not None
     raw = np.asarray(mask.polygon.exterior.coords)[:-1]
-    snapped = snap(pyramid, raw, cell, told.leg_at)
+    (snapped,) = snap(pyramid, [raw], cell, told.leg_at)
     before, after = (away_from(true_line, points).mean() / cell for points in (raw, snapped))
     if wobble_cells:
         assert after < 0.97 * before

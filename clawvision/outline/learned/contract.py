@@ -25,7 +25,8 @@ HORN_SHARE = 0.68
 MASKS = ("claw_a", "claw_b", "leg", "reference", "occluder")
 MASK_STEP = 2
 LANDMARKS = ("C", "T", "B", "H", "tip_a", "tip_b", "heel_a", "heel_b", "cleft")
-"""The first four are those of a side view's near claw (``claw_a``), the others those of a sole view."""
+SIDE_LANDMARKS, SOLE_LANDMARKS = LANDMARKS[:4], LANDMARKS[4:]
+"""Those of a side view's near claw (``claw_a``), and those of a sole view."""
 LANDMARK_STEP = 4
 VIEWS = ("side", "sole", "front", "rear", "none")
 

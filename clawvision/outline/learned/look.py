@@ -8,7 +8,16 @@ import cv2
 import numpy as np
 import shapely
 
-from clawvision.outline.learned.contract import MASK_STEP, MASKS, VIEWS, Float32Array, Outputs, cell_to_picture
+from clawvision.outline.learned.contract import (
+    MASK_STEP,
+    MASKS,
+    SIDE_LANDMARKS,
+    SOLE_LANDMARKS,
+    VIEWS,
+    Float32Array,
+    Outputs,
+    cell_to_picture,
+)
 from clawvision.outline.learned.crop import Change, Crop, Pose, Pyramid, canonical, letterbox, window
 from clawvision.outline.learned.network import Network
 from clawvision.outline.learned.read_out import landmarks_of, parted, regions
@@ -119,7 +128,7 @@ def look_closer(network: Network, pyramid: Pyramid, seen: Glance, view: View, cr
         horn = _horn(outputs, crop)
         if horn is None:
             return []
-        look = Look(crop, outputs, landmarks_of(outputs, crop))
+        look = Look(crop, outputs, landmarks_of(outputs, crop, SIDE_LANDMARKS if view == "side" else SOLE_LANDMARKS))
         before, pose, before_px, horn_px = pose, look.pose(view), horn_px, _points(horn)
         if again and not looks and _misplaced(before, pose, before_px, horn_px):
             again = False

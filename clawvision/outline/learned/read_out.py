@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import cv2
@@ -135,7 +136,10 @@ def _bridged(pieces: list[shapely.Polygon], hidden: shapely.Geometry) -> tuple[s
     pieces = [piece for piece in pieces if piece.area >= _PIECE * pieces[0].area]
     seen = shapely.unary_union(pieces)
     # Half a cell more closes the crack that two contours leave between them.
-    filled = seen.union(seen.convex_hull.intersection(hidden.buffer(0.6)))
+    across = seen.convex_hull.intersection(hidden.buffer(0.6))
+    if across.difference(seen).area < 1.0:
+        return pieces[0], 0.0
+    filled = seen.union(across)
     horn = largest(filled.buffer(0.6).buffer(-0.6))
     if horn is None:
         return None, 0.0
@@ -161,29 +165,28 @@ def edge_sigma(logits: Float32Array, points: FloatArray, leg: Float32Array) -> f
     return float(np.sqrt(np.mean(np.minimum(sigma, _MOST_SIGMA) ** 2)))
 
 
-def landmarks_of(outputs: Outputs, crop: Crop) -> dict[str, Landmark]:
-    """Return every landmark in pixels of the photo, by name; all nine, also those of the other view.
+def landmarks_of(outputs: Outputs, crop: Crop, names: Iterable[str] = LANDMARKS) -> dict[str, Landmark]:
+    """Return landmarks in pixels of the photo, by name.
 
     The place is the mean of the heat around its peak. The standard error is the stated one, widened by heat that lies
     elsewhere.
     """
-    count, height, width = outputs.landmarks.shape
-    flat = outputs.landmarks.reshape(count, -1).astype(np.float64)
-    heat = np.exp(flat - flat.max(axis=1, keepdims=True))
-    heat /= heat.sum(axis=1, keepdims=True)
-    peaks = flat.argmax(axis=1)
-    y, x = np.mgrid[0:height, 0:width]
+    _, height, width = outputs.landmarks.shape
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    stated = outputs.landmark_sigma
     found: dict[str, Landmark] = {}
-    for name, share, peak, stated in zip(LANDMARKS, heat, peaks, outputs.landmark_sigma, strict=True):
-        row, column = divmod(int(peak), width)
-        share = share.reshape(height, width)
+    for name in names:
+        logits = outputs.landmarks[LANDMARKS.index(name)]
+        row, column = divmod(int(logits.argmax()), width)
+        share = np.exp(logits - logits[row, column])
+        share /= share.sum()
         near = (slice(max(row - _NEAR, 0), row + _NEAR + 1), slice(max(column - _NEAR, 0), column + _NEAR + 1))
         around = share[near] / share[near].sum()
         place = np.array([float((around * x[near]).sum()), float((around * y[near]).sum())])
         away = (x - place[0]) ** 2 + (y - place[1]) ** 2
         far = (np.abs(x - column) > _FAR) | (np.abs(y - row) > _FAR)
         elsewhere = float((share * away)[far].sum()) / 2.0 * LANDMARK_STEP**2
-        sigma = float(np.sqrt(float(stated) ** 2 + elsewhere)) / crop.scale
+        sigma = float(np.hypot(stated[LANDMARKS.index(name)], np.sqrt(elsewhere))) / crop.scale
         point = crop.to_photo(cell_to_picture(place, LANDMARK_STEP))
         found[name] = Landmark(float(point[0]), float(point[1]), sigma)
     return found

@@ -91,16 +91,14 @@ class LearnedSegmenter:
         card = reference if len(reference) >= 3 else None
         claws = (0,) if view == "side" else (0, 1)
         masks = {claw: outline_of(told.claws[claw], told.outputs, told.look.crop, card) for claw in claws}
-        snapped = {claw: _snapped(pyramid, told, claw, mask) for claw, mask in masks.items() if mask is not None}
-        # The claws of a foot share one plane, so one size of a pixel serves for what is only judged.
+        kept = {claw: mask for claw, mask in masks.items() if mask is not None}
+        polygons = _snapped(pyramid, told, list(kept.values()))
         drafts = []
-        for claw, (polygon, sigma) in snapped.items():
-            mask = masks[claw]
-            assert mask is not None
-            found = _found(told, view, claw, polygon, sigma)
+        for (claw, mask), polygon in zip(kept.items(), polygons, strict=True):
+            found = _found(told, view, claw, mask, polygon)
             size = mm_per_px(scale, np.array(polygon.centroid.coords[0]))
-            drafts.append(Draft(found, _doubt(told, seen, view, claw, mask, found, size, photo, snapped)))
-        return drafts, _separated([polygon for polygon, _ in snapped.values()])
+            drafts.append(Draft(found, _doubt(told, seen, view, claw, mask, found, size, photo, polygons)))
+        return drafts, _separated(polygons)
 
     def _glance(self, photo: Photo) -> tuple[Pyramid, Glance | None]:
         last = self._last
@@ -111,16 +109,18 @@ class LearnedSegmenter:
         return last[1], last[2]
 
 
-def _snapped(pyramid: Pyramid, told: Seen, claw: int, mask: MaskOutline) -> tuple[shapely.Polygon, float]:
-    """Return the outline at the horn's edge and its standard error, pixels."""
+def _snapped(pyramid: Pyramid, told: Seen, masks: list[MaskOutline]) -> list[shapely.Polygon]:
+    """Return the outlines at the horn's edge."""
+    lines = [np.asarray(mask.polygon.exterior.coords)[:-1] for mask in masks]
+    polygons = []
+    for mask, line in zip(masks, snap(pyramid, lines, MASK_STEP / told.look.crop.scale, told.leg_at), strict=True):
+        polygon = largest(shapely.Polygon(line).buffer(0))
+        polygons.append(mask.polygon if polygon is None else shapely.Polygon(polygon.exterior))
+    return polygons
+
+
+def _found(told: Seen, view: View, claw: int, mask: MaskOutline, polygon: shapely.Polygon) -> FoundClaw:
     sigma = float(np.hypot(max(mask.sigma_px, _FLOOR_PX), told.offset_px[claw]))
-    points = np.asarray(mask.polygon.exterior.coords)[:-1]
-    cell = MASK_STEP / told.look.crop.scale
-    polygon = largest(shapely.Polygon(snap(pyramid, points, cell, told.leg_at)).buffer(0))
-    return (mask.polygon if polygon is None else shapely.Polygon(polygon.exterior)), sigma
-
-
-def _found(told: Seen, view: View, claw: int, polygon: shapely.Polygon, sigma: float) -> FoundClaw:
     value, error = told.twist[claw]
     return FoundClaw(
         outline_px=np.asarray(polygon.exterior.coords)[:-1],
@@ -149,13 +149,13 @@ def _doubt(
     found: FoundClaw,
     size: float,
     photo: Photo,
-    snapped: dict[int, tuple[shapely.Polygon, float]],
+    polygons: list[shapely.Polygon],
 ) -> Doubt:
     outline = found.outline_px
     size = size if np.isfinite(size) and size > 0 else 1.0
     length = size * _extent(outline)
     low, high = (float(np.log(limit)) for limit in _LENGTH_MM)
-    areas = [polygon.area for polygon, _ in snapped.values()]
+    areas = [polygon.area for polygon in polygons]
     return Doubt(
         poor_mask=max(3.0 - _logit(float(told.outputs.iou[claw])), 0.0),
         unusable=max(2.0 - _logit(told.outputs.usable), 0.0),

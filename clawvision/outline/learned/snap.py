@@ -13,13 +13,12 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from clawvision.measure.curve import outward_normals
-from clawvision.outline.fine import even_points
+from clawvision.measure.curve import outward_normals, resample_closed
 from clawvision.outline.learned.crop import Pyramid
 from clawvision.outline.rays import best_ring
 from clawvision.types import FloatArray
 
-POINTS = 256
+POINTS = 192
 OFFSETS = 12
 """Steps to each side of the network's edge."""
 STEP_CELLS = 0.1
@@ -41,16 +40,16 @@ _SOFT_CELLS = 2.0
 
 
 def snap(
-    pyramid: Pyramid, outline_px: FloatArray, cell_px: float, soft: Callable[[FloatArray], FloatArray]
-) -> FloatArray:
-    """Return an outline moved to the edge.
+    pyramid: Pyramid, outlines_px: list[FloatArray], cell_px: float, soft: Callable[[FloatArray], FloatArray]
+) -> list[FloatArray]:
+    """Return outlines moved to the edge.
 
     Parameters
     ----------
     pyramid
         The photo.
-    outline_px : float64 (N, 2)
-        A simple closed outline, pixels of the photo.
+    outlines_px : list of float64 (N, 2)
+        Simple closed outlines, pixels of the photo.
     cell_px
         Size of a cell of the network's masks, pixels of the photo.
     soft
@@ -59,23 +58,24 @@ def snap(
 
     Returns
     -------
-    float64 (M, 2)
+    list of float64 (`POINTS`, 2)
     """
-    length = float(np.hypot(*np.diff(np.vstack((outline_px, outline_px[:1])), axis=0).T).sum())
-    points = even_points(outline_px, length / POINTS)
+    if not outlines_px:
+        return []
+    lines = [resample_closed(outline, POINTS) for outline in outlines_px]
+    normals = [outward_normals(line, 2) for line in lines]
     step = STEP_CELLS * cell_px
-    normals = outward_normals(points, 2)
     count = OFFSETS + _BAND
     offsets = np.arange(-count, count + 1, dtype=np.float32)
-    places = points[:, None, :] + step * offsets[None, :, None] * normals[:, None, :]
     stay = np.float32(0.5) * (offsets[_BAND:-_BAND] * np.float32(STEP_CELLS / SIGMA_CELLS)) ** 2
-    firm = 1.0 - _along(soft(points + _SOFT_CELLS * cell_px * normals)[:, None], 2.0)
-    gain = _gain(_colours(pyramid, places, step)) * firm.astype(np.float32) - stay
-    ring = best_ring(gain[None], np.float32(_STIFF))[0]
-    moved = _between(gain, ring) * step
-    smooth = _along(moved[:, None], _SMOOTH)[:, 0]
-    out: FloatArray = points + smooth[:, None] * normals
-    return out
+    gains = []
+    for line, normal in zip(lines, normals, strict=True):
+        places = line[:, None, :] + step * offsets[None, :, None] * normal[:, None, :]
+        firm = 1.0 - _along(soft(line + _SOFT_CELLS * cell_px * normal)[:, None], 2.0)
+        gains.append(_gain(_colours(pyramid, places, step)) * firm.astype(np.float32) - stay)
+    rings = best_ring(np.stack(gains), np.float32(_STIFF))
+    moved = [_along(step * _between(gain, ring)[:, None], _SMOOTH) for gain, ring in zip(gains, rings, strict=True)]
+    return [line + by * normal for line, by, normal in zip(lines, moved, normals, strict=True)]
 
 
 def _colours(pyramid: Pyramid, places: FloatArray, step: float) -> FloatArray:
