@@ -1,6 +1,6 @@
 """Write a trained network as one ONNX file of half-precision weights that OpenCV's dnn module reads.
 
-``python -m clawvision.training.export RUN MODEL.onnx``
+``python -m clawvision.training.export RUN MODEL.onnx`` also writes MODEL.json, the record of what the file is.
 
 One file serves pictures of any size that is a multiple of 32: the decoder enlarges by scale and nothing
 in the graph holds a size. The input is nevertheless declared as 1 × 3 × 384 × 512: OpenCV 4 cannot read
@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import json
 import tempfile
 import warnings
 from pathlib import Path
@@ -24,7 +25,7 @@ import onnx
 import torch
 from onnx import helper, numpy_helper
 
-from clawvision.training.network import COARSE_SIZE, FINE_SIZE, LANDMARKS, MASKS, SIZES, VIEWS, ClawNet
+from clawvision.training.network import COARSE_SIZE, FINE_SIZE, LANDMARKS, MASKS, SIZES, VIEWS, ClawNet, parameter_count
 from clawvision.training.store import load_average
 
 OPSET = 13
@@ -153,7 +154,7 @@ def as_onnx(network: ClawNet, open_axes: bool = False) -> bytes:
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Export the averaged weights of a run; print size and SHA-256 of the file."""
+    """Export the averaged weights of a run with a record beside them; print size and SHA-256 of the file."""
     parser = argparse.ArgumentParser(description="Write a trained network as one ONNX file.")
     parser.add_argument("run", type=Path, help="folder of a training run")
     parser.add_argument("model", type=Path, help="file to write")
@@ -161,11 +162,20 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--open-axes", action="store_true", help="leave batch, height and width undeclared")
     options = parser.parse_args(arguments)
     network = ClawNet(SIZES[options.size])
-    load_average(network, options.run)
+    progress = load_average(network, options.run)
     content = as_onnx(network, options.open_axes)
     options.model.parent.mkdir(parents=True, exist_ok=True)
     options.model.write_bytes(content)
-    print(f"{options.model.name} {len(content)} bytes sha256 {hashlib.sha256(content).hexdigest()}")
+    sha256 = hashlib.sha256(content).hexdigest()
+    record = {
+        "sha256": sha256,
+        "bytes": len(content),
+        "parameters": parameter_count(network),
+        "steps": progress.step,
+        "training_minutes": round(progress.seconds / 60.0, 1),
+    }
+    options.model.with_suffix(".json").write_text(json.dumps(record, indent=2) + "\n", encoding="utf-8")
+    print(f"{options.model.name} {len(content)} bytes sha256 {sha256}")
 
 
 if __name__ == "__main__":

@@ -122,11 +122,11 @@ def losses(seen: Seen, group: Group) -> dict[str, Tensor]:
     Parameters
     ----------
     seen
-        What the network answered to ``group.picture``; any float dtype, summed as float32.
+        What the network answered to ``group.picture``, float32.
     group
         Pictures and truth; at least one picture.
     """
-    masks, landmarks, facts = (part.float() for part in seen)
+    masks, landmarks, facts = seen
     soft = soft_masks(group.masks)
     parts = mask_losses(masks, soft)
     parts |= landmark_losses(landmarks, facts[:, FACT_LANDMARK_LOG_SIGMA], group)

@@ -17,6 +17,7 @@ Outputs, in pixels of the input with the centre of its top left pixel at (0, 0):
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -45,6 +46,9 @@ FACT_TWIST_LOG_SIGMA = slice(22, 24)
 FACT_USABLE = 24
 FACT_HIDDEN_TIP = slice(25, 27)
 TWIST_UNIT_DEG = 30.0
+
+FIRST_SIGMA_PX = 30.0
+"""An untrained network is to state errors of about this size, lest they drown everything else."""
 
 CENTRE, SPAN = 127.0, 128.0
 """The encoder's ImageNet weights were trained on (x - 127) / 128."""
@@ -107,10 +111,27 @@ def mean_over(x: Tensor) -> Tensor:
     return F.adaptive_avg_pool2d(x, 1)
 
 
+def exactly(x: Tensor) -> torch.autocast:
+    """Return a context in which the last layers stay float32: answers need more than bfloat16's 8 bits."""
+    return torch.autocast(x.device.type, enabled=False)
+
+
+def places(like: Tensor, step: int) -> tuple[Tensor, Tensor]:
+    """Return each cell's x and y from the picture's middle, in units of 64 input pixels.
+
+    Both have the shape of ``like`` (B, 1, h, w), whose cells are ``step`` pixels wide. Made by running sums,
+    so that an exported graph holds no size.
+    """
+    ones = like * 0.0 + 1.0
+    x, y = torch.cumsum(ones, 3), torch.cumsum(ones, 2)
+    return (x - mean_over(x)) * (step / 64.0), (y - mean_over(y)) * (step / 64.0)
+
+
 class FactsHead(nn.Module):
     """The facts, from features pooled over the picture, under each claw's mask and at each landmark.
 
-    The masks and heat maps steer the pooling but get no gradient from the facts.
+    Where the masks and heat maps lie, how they stretch and how sharp they are goes in too. They get no
+    gradient from the facts.
     """
 
     pairs: Tensor
@@ -119,11 +140,15 @@ class FactsHead(nn.Module):
     def __init__(self, deepest: int, size: NetworkSize) -> None:
         super().__init__()
         _, at16, at8, at4, _ = size.decoder
+        marks, masks = len(LANDMARKS), len(MASKS)
         self.deep = ConvNorm(deepest, size.pooled, 1)
-        self.near = nn.Linear(at4 + 1, size.near)
-        joined = size.pooled + 4 * at16 + 2 * at8 + 2 * len(MASKS) + len(LANDMARKS) * size.near
-        self.hidden = nn.Linear(joined, size.hidden)
+        self.near = nn.Linear(at4 + 2, size.near)
+        lie = 2 * marks + 5 * masks
+        self.hidden = nn.Linear(size.pooled + 4 * at16 + 2 * at8 + 2 * masks + marks * size.near + lie, size.hidden)
         self.out = nn.Linear(size.hidden, FACTS)
+        self.direct = nn.Linear(lie, FACTS, bias=False)
+        with torch.no_grad():
+            self.out.bias[FACT_LANDMARK_LOG_SIGMA] = math.log(FIRST_SIGMA_PX)
         # Numbers that form a unit vector share the sum of their squares; all others divide by 1.
         pairs = torch.zeros(FACTS, FACTS)
         plain = torch.ones(FACTS)
@@ -133,28 +158,40 @@ class FactsHead(nn.Module):
         self.register_buffer("pairs", pairs, persistent=False)
         self.register_buffer("plain", plain, persistent=False)
 
-    def at_landmarks(self, landmarks: Tensor, at4: Tensor) -> Tensor:
-        """Return the features (B, 9, n) that lie under each landmark's heat, and how peaked it is."""
-        heat = torch.softmax(landmarks.detach().flatten(2), 2)
-        peaked = torch.log((heat * heat).sum(2, keepdim=True) + 1e-6)
-        under = heat @ at4.flatten(2).transpose(1, 2)
-        return F.relu(self.near(torch.cat([under, peaked], 2)))
+    def at_landmarks(self, landmarks: Tensor, at4: Tensor) -> tuple[Tensor, Tensor]:
+        """Return what lies under each landmark's heat and how sharp that is (B, 9 n); and its place (B, 18)."""
+        x, y = places(at4[:, :1], LANDMARK_STEP)
+        heat = torch.softmax(landmarks.flatten(2), 2)
+        under = heat @ torch.cat([x, y, x * x + y * y, at4], 1).flatten(2).transpose(1, 2)
+        at = under[:, :, :2]
+        spread = under[:, :, 2:3] - (at * at).sum(2, keepdim=True)
+        peaked = (heat * heat).sum(2, keepdim=True)
+        sharp = torch.log(torch.cat([F.relu(spread) + 1e-4, peaked + 1e-6], 2))
+        near = F.relu(self.near(torch.cat([under[:, :, 3:], sharp], 2)))
+        return near.flatten(1), at.flatten(1)
 
     def forward(self, deepest: Tensor, levels: tuple[Tensor, Tensor, Tensor], seen: tuple[Tensor, Tensor]) -> Tensor:
-        at16, at8, at4 = levels
-        masks = torch.sigmoid(seen[0].detach())
-        m8 = F.avg_pool2d(masks, 4)
-        m16 = F.avg_pool2d(m8, 2)
-        area = mean_over(masks)
-        floor = area + 1e-4
-        parts = [mean_over(self.deep(deepest)), mean_over(at16)]
-        parts += [mean_over(at16 * m16[:, k : k + 1]) / floor[:, k : k + 1] for k in range(3)]
-        parts += [mean_over(at8 * m8[:, k : k + 1]) / floor[:, k : k + 1] for k in range(2)]
-        parts += [area, mean_over(masks * (1.0 - masks)) / floor]
-        flat = [part.flatten(1) for part in parts]
-        flat.append(self.at_landmarks(seen[1], at4).flatten(1))
-        facts: Tensor = self.out(F.relu(self.hidden(torch.cat(flat, 1))))
-        return facts / torch.sqrt(F.linear(facts * facts, self.pairs, self.plain))
+        parts = [mean_over(self.deep(deepest))]
+        with exactly(deepest):
+            at16, at8, at4 = (level.float() for level in levels)
+            masks = torch.sigmoid(seen[0].detach())
+            m8 = F.avg_pool2d(masks, 4)
+            m16 = F.avg_pool2d(m8, 2)
+            area = mean_over(masks)
+            floor = area + 1e-4
+            parts.append(mean_over(at16))
+            parts += [mean_over(at16 * m16[:, k : k + 1]) / floor[:, k : k + 1] for k in range(3)]
+            parts += [mean_over(at8 * m8[:, k : k + 1]) / floor[:, k : k + 1] for k in range(2)]
+            parts += [area, mean_over(masks * (1.0 - masks)) / floor]
+            x, y = places(m16[:, :1], 16)
+            middle = [mean_over(m16 * one) / floor for one in (x, y)]
+            x, y = x - middle[0], y - middle[1]
+            stretch = [mean_over(m16 * one) / floor for one in (x * x, x * y, y * y)]
+            near, at = self.at_landmarks(seen[1].detach(), at4)
+            lie = torch.cat([at, *(one.flatten(1) for one in middle + stretch)], 1)
+            joined = torch.cat([*(part.float().flatten(1) for part in parts), near, lie], 1)
+            facts: Tensor = self.out(F.relu(self.hidden(joined))) + self.direct(lie)
+            return facts / torch.sqrt(F.linear(facts * facts, self.pairs, self.plain))
 
 
 class ClawNet(nn.Module):
@@ -171,7 +208,8 @@ class ClawNet(nn.Module):
         self.rise4 = Rise(d8, c4, d4)
         self.rise2 = Rise(d4, c2, d2)
         self.masks = nn.Conv2d(d2, len(MASKS), 1)
-        self.marks = nn.Sequential(ConvNorm(d4, d4), nn.Conv2d(d4, len(LANDMARKS), 1))
+        self.mark = ConvNorm(d4, d4)
+        self.landmarks = nn.Conv2d(d4, len(LANDMARKS), 1)
         self.facts = FactsHead(c32, size)
 
     def forward(self, picture: Tensor) -> Seen:
@@ -180,8 +218,11 @@ class ClawNet(nn.Module):
         at16 = self.rise16(self.bottom(e32), e16)
         at8 = self.rise8(at16, e8)
         at4 = self.rise4(at8, e4)
-        masks = self.masks(self.rise2(at4, e2))
-        landmarks = self.marks(at4)
+        at2 = self.rise2(at4, e2)
+        marked = self.mark(at4)
+        with exactly(picture):
+            masks = self.masks(at2.float())
+            landmarks = self.landmarks(marked.float())
         return Seen(masks, landmarks, self.facts(e32, (at16, at8, at4), (masks, landmarks)))
 
 

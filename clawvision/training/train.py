@@ -160,11 +160,13 @@ class Diary:
             return
         if not self._quiet:
             means = {name: float(value) / self._steps for name, value in self._sums.items()}
-            feed, network = (1e3 * sum(v) / max(len(v), 1) for v in (self._feed_s, self._network_s))
+            timed = ""
+            if self._feed_s:
+                feed, network = (1e3 * sum(v) / len(v) for v in (self._feed_s, self._network_s))
+                timed = f"feed {feed:.0f} ms network {network:.0f} ms "
             text = " ".join(f"{name.replace(' ', '.')}={value:.3f}" for name, value in means.items())
             print(
-                f"step {step} done {done:.3f} pictures/s {self._pictures / (now - self._since):.0f} "
-                f"feed {feed:.0f} ms network {network:.0f} ms {text}",
+                f"step {step} done {done:.3f} pictures/s {self._pictures / (now - self._since):.0f} {timed}{text}",
                 flush=True,
             )
         self._sums, self._steps, self._pictures, self._since = {}, 0, 0, now
@@ -175,10 +177,10 @@ def _options(arguments: list[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(description="Train the network that sees claws.")
     parser.add_argument("--out", type=Path, required=True, help="folder to write the run to")
     parser.add_argument("--resume", type=Path, help="folder of a run to go on with")
-    parser.add_argument("--minutes", type=float, default=9.0, help="train for this long now")
+    parser.add_argument("--minutes", type=float, default=9.0, help="how long to train now, after set-up")
     parser.add_argument("--planned-minutes", type=float, help="length of the whole training, all parts together")
     parser.add_argument("--encoder-weights", type=Path, help="ImageNet weights; else those of the installed package")
-    parser.add_argument("--feed", default="clawvision.scenes.feed:Feed", help="module:name of the feed")
+    parser.add_argument("--feed", default="clawvision.scenes.feed:make_feed", help="module:name of the feed")
     parser.add_argument("--fine", type=int, default=48, help="crops in a batch")
     parser.add_argument("--coarse", type=int, default=48, help="whole photos in a batch")
     parser.add_argument("--rate", type=float, default=2e-3, help="peak learning rate")

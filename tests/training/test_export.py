@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from pathlib import Path
 
 import pytest
@@ -74,7 +76,11 @@ def test_same_weights_make_the_same_file(tmp_path: Path, capsys: pytest.CaptureF
         export.main([str(run), str(tmp_path / name), "--size", "small"])
     first, second = capsys.readouterr().out.split("\n")[:2]
     assert first.split()[1:] == second.split()[1:]
-    assert (tmp_path / "one.onnx").read_bytes() == (tmp_path / "two.onnx").read_bytes()
+    content = (tmp_path / "one.onnx").read_bytes()
+    assert content == (tmp_path / "two.onnx").read_bytes()
+    record = json.loads((tmp_path / "one.json").read_text(encoding="utf-8"))
+    assert record["sha256"] == hashlib.sha256(content).hexdigest()
+    assert (record["bytes"], record["steps"]) == (len(content), 1)
 
 
 def test_open_axes_are_declared_open() -> None:

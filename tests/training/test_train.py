@@ -32,10 +32,10 @@ def test_learns_a_batch_by_heart() -> None:
     optimiser = train.make_optimiser(network, 6e-3)
     batch = drawn().batch(0)
     first = last = math.nan
-    for step in range(60):
+    for step in range(50):
         loss, _ = train.batch_loss(network, batch, half=False)
         loss.backward()
-        train.take_step(network, optimiser, ALONE, 0.02 + step / 70)
+        train.take_step(network, optimiser, ALONE, 0.02 + step / 60)
         first, last = (loss.item() if step == 0 else first), loss.item()
     assert last < 0.3 * first
     with torch.no_grad():
