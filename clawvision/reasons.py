@@ -161,6 +161,12 @@ _KINDS = (
         "Step back until the whole claw and some ground around it show.",
     ),
     ReasonKind(
+        "outline_beyond_plane",
+        "refused",
+        "The outline of the {claw} claw does not fit the card's plane at all: one of them was taken for what it is not.",
+        "Check both in the annotated picture. Hold the card flat beside the claw and take the photo again.",
+    ),
+    ReasonKind(
         "claws_not_separated",
         "review",
         "The two claws could not be told apart at the cleft.",

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from clawvision.errors import PhotoRefused
 from clawvision.measure.ends_view import measure_ends
 from clawvision.measure.side_view import measure_side_claw
 from clawvision.measure.sole_view import measure_sole_claws
@@ -27,6 +28,8 @@ PLAUSIBLE: Mapping[str, tuple[float, float]] = {
 
 SPLAY_LIMIT_DEG = 75.0
 """Toes do not point farther apart: beyond this a toe was taken for a heel (status J)."""
+REACH_LIMIT_MM = 2000.0
+"""An outline that reaches farther in the measuring plane approaches its horizon, where nothing can be measured."""
 IN_PLANE: Mapping[str, tuple[float, float]] = {"coronet_to_bulb": (52.0, 112.0), "sole_width": (33.0, 80.0)}
 """Lengths that growth hardly changes, mm. Outside them the claw is more likely not where the reference says than so
 small or large: sole widths of 52.0 and 42.5 mm in Nuss & Paulus 2006, Vet J 172:284-292; 73 to 84 mm from C to B
@@ -58,7 +61,13 @@ def measure_claws(outlines: Outlines, scale: Scale) -> Measured:
     Measured
         With a reason for every value that no claw can have, and ``card_off_plane`` where lengths that growth hardly
         changes say that the claw does not lie in the measuring plane.
+
+    Raises
+    ------
+    PhotoRefused
+        ``outline_beyond_plane`` where an outline reaches to the horizon of the measuring plane or near it.
     """
+    _check_reach(outlines, scale)
     claws: dict[ClawName, ClawResult]
     foot: Mapping[str, Measure] = {}
     guides: Mapping[str, FloatArray] = {}
@@ -71,6 +80,15 @@ def measure_claws(outlines: Outlines, scale: Scale) -> Measured:
     return Measured(
         claws, foot, guides, tuple(_implausible(claws) + _impossible_splay(foot) + _off_plane(outlines, claws, scale))
     )
+
+
+def _check_reach(outlines: Outlines, scale: Scale) -> None:
+    for claw in outlines.claws:
+        if claw.outline_px is None:
+            continue
+        placed = cast(scale, np.asarray(claw.outline_px), scale.offset_mm)
+        if not np.isfinite(placed).all() or np.ptp(placed, axis=0).max() > REACH_LIMIT_MM:
+            raise PhotoRefused(reason("outline_beyond_plane", claw=claw.name))
 
 
 def _implausible(claws: Mapping[ClawName, ClawResult]) -> list[Reason]:

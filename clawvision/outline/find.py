@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import shapely
 
 from clawvision.errors import PhotoRefused
 from clawvision.outline.classical import ClassicalSegmenter
@@ -33,6 +34,7 @@ SIDECAR_SIGMA_PX = 1.0
 
 _CLEAR_ODDS = 2.0
 _UNCLEAR_VIEW = 0.4  # most confidence of an outline whose view is inferred on little evidence
+_SAME_CLAW = 0.75  # intersection over union from which a drawn and a found outline are of one claw
 _DRAWN: tuple[View, ...] = ("front", "rear")  # views for which there is no automatic segmenter
 
 
@@ -88,10 +90,12 @@ def find_outlines(
     given, assumed = _given(sidecar, view, request)
     wanted = 2 if view == "sole" else 1
     complete = sum(claw.outline_px is not None for claw in given.values()) >= wanted
-    if found is None and not complete and view not in _DRAWN:
+    # The network tells the helical twist, which no drawn outline shows.
+    if found is None and view not in _DRAWN and (not complete or isinstance(segmenter, LearnedSegmenter)):
         found = segmenter.segment(photo, scale, view, toe=expected_toe)
     automatic = _automatic(found, view, request, given)
     claws = _merged(given, automatic, wanted if view not in _DRAWN else len(given))
+    claws = [_with_twist(claw, found, settings) for claw in claws]
     if not claws:
         raise PhotoRefused(reason("no_claw"))
     reasons: list[Reason] = []
@@ -243,6 +247,19 @@ def _merged(
             claws.append(outline)
     order = ("outer", "inner", "left", "right")
     return sorted(claws, key=lambda claw: order.index(claw.name))
+
+
+def _with_twist(claw: ClawOutline, found: Segmentation | None, settings: Settings) -> ClawOutline:
+    """Return a drawn claw with the twist that the segmenter tells of it, if it surely found the same claw."""
+    if claw.source != "sidecar" or claw.outline_px is None or found is None:
+        return claw
+    drawn = shapely.Polygon(claw.outline_px).buffer(0)
+    for other in found.claws:
+        seen = shapely.Polygon(other.outline_px).buffer(0)
+        alike = drawn.intersection(seen).area > _SAME_CLAW * drawn.union(seen).area
+        if alike and other.confidence >= settings.min_confidence:
+            return replace(claw, twist=other.twist)
+    return claw
 
 
 def _doubts(

@@ -8,13 +8,25 @@ from functools import cache
 import numpy as np
 import pytest
 
+from clawvision.errors import PhotoRefused
+from clawvision.measure.claws import measure_claws
 from clawvision.measure.side_view import measure_side_claw
 from clawvision.measure.sole import find_long_axis, principal_axis
 from clawvision.measure.sole_view import measure_sole_claws
 from clawvision.photo.read import read_photo
 from clawvision.scale.find import find_scale
 from clawvision.scale.plane import mm_per_px
-from clawvision.types import ClawOutline, ClawResult, Landmark, Scale, Settings, Twist, frozen_mapping
+from clawvision.types import (
+    ClawOutline,
+    ClawResult,
+    Landmark,
+    Outlines,
+    Scale,
+    Settings,
+    Twist,
+    frozen_array,
+    frozen_mapping,
+)
 from tests.measure.shapes import almond
 from tests.truth import TruePhoto, true_photos
 
@@ -111,6 +123,20 @@ def test_helical_twist_is_as_told_and_less_sure_than_stated() -> None:
     soles = tuple(replace(_SOLE.outline(name), twist=Twist(-3.0, 2.0)) for name in _SOLE.claws)
     claws, _, _ = measure_sole_claws(soles, scale_of(_SOLE))
     assert [claw.measures["helical_twist"].value for claw in claws.values()] == [-3.0, -3.0]
+
+
+def test_an_outline_that_reaches_to_the_horizon_is_refused() -> None:
+    """Of a camera that looks 80° aside the plane's horizon lies in the picture; no point beyond it has a place."""
+    (photo,) = _SIDES[:1]
+    scale = scale_of(photo)
+    lean = np.radians(80.0)
+    turn = np.array([[1, 0, 0], [0, np.cos(lean), -np.sin(lean)], [0, np.sin(lean), np.cos(lean)]])
+    aside = replace(scale, rotation=frozen_array(turn @ scale.rotation))
+    outlines = Outlines("side", False, (photo.outline("outer"),))
+    assert measure_claws(outlines, scale).claws
+    with pytest.raises(PhotoRefused) as caught:
+        measure_claws(outlines, aside)
+    assert caught.value.reason.code == "outline_beyond_plane"
 
 
 def test_found_ends_tell_which_end_of_a_sole_is_the_heel() -> None:

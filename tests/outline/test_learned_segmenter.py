@@ -17,8 +17,9 @@ from clawvision.outline.learned.read_out import outline_of
 from clawvision.outline.learned.segmenter import LearnedSegmenter
 from clawvision.outline.learned.snap import snap
 from clawvision.outline.segmenter import ViewTeller
+from clawvision.outline.sidecar import Sidecar, SidecarClaw
 from clawvision.photo.read import read_photo
-from clawvision.types import FloatArray, Photo, Scale, Settings
+from clawvision.types import FloatArray, Photo, Scale, Settings, frozen_array, frozen_mapping
 from tests.outline.sample_truth import truth_network
 from tests.outline.test_outline_find import codes, iou, outline, request_for, scale_for, side_scene, sole_scene
 from tests.outline.truth_network import TruthNetwork
@@ -120,6 +121,31 @@ def test_the_view_costs_one_glance() -> None:
     network.view_logit = 0.5
     doubtful = find_outlines(photo, scale, request_for(None, "LH"), Settings(), segmenter=LearnedSegmenter(network))
     assert "outline_doubtful" in codes(doubtful.reasons)
+
+
+def test_a_drawn_claw_keeps_its_outline_and_gets_the_twist_that_the_network_tells() -> None:
+    photo, scale, truth = sole_scene()
+    network = sole_network((photo.width, photo.height), truth, (0.0, -1.0))  # type: ignore[arg-type]
+    elsewhere = truth["left"] + (-120.0, 0.0)
+    for left, twist in ((truth["left"] + 1.0, 4.0), (elsewhere, None)):
+        drawn = {
+            name: SidecarClaw(frozen_array(points), frozen_mapping())
+            for name, points in (("left", left), ("right", truth["right"]))
+        }
+        found = find_outlines(
+            photo,
+            scale,
+            request_for("sole", "LH"),
+            Settings(),
+            Sidecar("drawn.outline.json", "sole", frozen_mapping(drawn)),
+            segmenter=LearnedSegmenter(network),
+        )
+        outer, inner = found.claws
+        np.testing.assert_array_equal(inner.outline_px, left)
+        assert (inner.source, inner.confidence, dict(inner.found)) == ("sidecar", 1.0, {})
+        assert outer.twist is not None and outer.twist.value_deg == pytest.approx(31.0, abs=1e-4)
+        assert (inner.twist and pytest.approx(inner.twist.value_deg, abs=1e-4)) == twist
+        assert not codes(found.reasons)
 
 
 def test_no_horn_is_refused() -> None:

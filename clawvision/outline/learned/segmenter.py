@@ -17,7 +17,7 @@ from clawvision.outline.learned.snap import snap
 from clawvision.outline.naming import Side
 from clawvision.outline.segmenter import FoundClaw, Segmentation
 from clawvision.scale.plane import mm_per_px
-from clawvision.types import FloatArray, Landmark, Photo, Scale, Twist, View, frozen_mapping
+from clawvision.types import FloatArray, Photo, Scale, Twist, View, frozen_mapping
 
 _SIDES: tuple[Side, Side] = ("left", "right")
 _LANDMARKS = {
@@ -30,8 +30,10 @@ _FLOOR_PX = 0.5
 _LENGTH_MM = (62.0, 235.0)
 """Longest extent that a claw's horn usually has in either view; beyond these there is something to doubt (status J)."""
 _OVERLAP = 0.03
-_SURE_SIGMAS, _SURE_MM = 4.0, 4.0
-"""A landmark contradicts the outline where it lies off it by more than both."""
+_SURE_SIGMAS = 4.0
+_NEAR_MM = {"T": 4.0, "C": 8.0, "B": 8.0, "heel": 8.0}
+"""A landmark contradicts the outline where it lies off it by more than this and by more than so many of its standard
+errors. Hair parts C and B from the outline that shows by some millimetres."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -163,7 +165,7 @@ def _doubt(
         faint=1.0 / max(mask.margin, 0.3),
         edge_mm=size * found.sigma_px,
         landmark_mm=size * max((mark.sigma_px for mark in found.landmarks.values()), default=0.0),
-        contradicts_mm=size * max((_off(outline, mark, size) for mark in found.landmarks.values()), default=0.0),
+        contradicts_mm=max((_off(name, found, size) for name in found.landmarks), default=0.0),
         hidden_tip=found.hidden_tip,
         other_view=1.0 - float(seen.views[VIEWS.index(view)]),
         cut=_at_frame(outline, photo),
@@ -184,10 +186,19 @@ def _extent(outline: FloatArray) -> float:
     return float(np.hypot(*(hull[:, None, :] - hull[None, :, :]).transpose(2, 0, 1)).max())
 
 
-def _off(outline: FloatArray, mark: Landmark, size: float) -> float:
-    """Return how far a landmark lies off the outline, pixels; 0 where that is within its error."""
-    away = float(shapely.LinearRing(outline).distance(shapely.Point(mark.x, mark.y)))
-    return away if away > _SURE_SIGMAS * mark.sigma_px and away * size > _SURE_MM else 0.0
+def _off(name: str, found: FoundClaw, size: float) -> float:
+    """Return how far a landmark lies off the outline, mm; 0 where that is within its error.
+
+    T must lie where the outline ends, seen from the claw's rear, the others anywhere on it.
+    """
+    mark, outline = found.landmarks[name], found.outline_px
+    rear = found.landmarks.get("B", found.landmarks.get("heel"))
+    if name == "T" and rear is not None:
+        tip = outline[int(np.hypot(*(outline - (rear.x, rear.y)).T).argmax())]
+        away = float(np.hypot(tip[0] - mark.x, tip[1] - mark.y))
+    else:
+        away = float(shapely.LinearRing(outline).distance(shapely.Point(mark.x, mark.y)))
+    return size * away if away > _SURE_SIGMAS * mark.sigma_px and size * away > _NEAR_MM[name] else 0.0
 
 
 def _at_frame(outline: FloatArray, photo: Photo) -> float:
