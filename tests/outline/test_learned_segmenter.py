@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -11,7 +11,8 @@ import shapely
 
 from clawvision.errors import PhotoRefused
 from clawvision.outline.find import find_outlines
-from clawvision.outline.learned.crop import Pyramid
+from clawvision.outline.learned.contract import COARSE_SIZE, FINE_SIZE, Outputs
+from clawvision.outline.learned.crop import Crop, Pyramid
 from clawvision.outline.learned.look import glance, look_closer, together
 from clawvision.outline.learned.read_out import outline_of
 from clawvision.outline.learned.segmenter import LearnedSegmenter
@@ -146,6 +147,50 @@ def test_a_drawn_claw_keeps_its_outline_and_gets_the_twist_that_the_network_tell
         assert outer.twist is not None and outer.twist.value_deg == pytest.approx(31.0, abs=1e-4)
         assert (inner.twist and pytest.approx(inner.twist.value_deg, abs=1e-4)) == twist
         assert not codes(found.reasons)
+
+
+def test_small_horn_is_looked_at_again_from_nearer() -> None:
+    photo, _, truth = sole_scene()
+    pixels = np.full((1500, 2400, 3), 90, np.uint8)
+    corner = np.array([1500.0, 700.0])
+    pixels[700 : 700 + photo.height, 1500 : 1500 + photo.width] = photo.pixels
+    for side in ("left", "right"):
+        truth[side] = truth[side] + corner
+    scale = scale_for((2400, 1500), np.array([(60.0, 40.0), (231.2, 40.0), (231.2, 148.0), (60.0, 148.0)]) + corner)
+    network = sole_network((2400, 1500), truth, (0.0, -1.0))  # type: ignore[arg-type]
+    found = LearnedSegmenter(network).segment(replace(photo, pixels=pixels), scale, "sole")
+    assert [crop.size for crop in network.crops] == [COARSE_SIZE, COARSE_SIZE, FINE_SIZE, FINE_SIZE]
+    assert network.crops[1].scale > 2.0 * network.crops[0].scale
+    for claw in found.claws:
+        assert claw.side is not None and iou(claw.outline_px, truth[claw.side]) > 0.97
+
+
+@dataclass(eq=False)
+class WrongAtFirst(TruthNetwork):
+    """Takes the toes' direction in the coarse picture for another one."""
+
+    wrong_deg: float = 0.0
+
+    def run(self, crop: Crop) -> Outputs:
+        said = super().run(crop)
+        if crop.size == COARSE_SIZE:
+            a = np.radians(self.wrong_deg)
+            said.facts[5:7] = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]]) @ said.facts[5:7]
+        return said
+
+
+@pytest.mark.parametrize(("wrong", "fine"), [(5.0, 2), (40.0, 3), (-170.0, 3)])
+def test_a_picture_in_the_wrong_pose_is_taken_again(wrong: float, fine: int) -> None:
+    photo, scale, truth = sole_scene()
+    plain = sole_network((photo.width, photo.height), truth, (0.0, -1.0))  # type: ignore[arg-type]
+    network = WrongAtFirst(plain.masks, plain.landmarks, "sole", plain.toe, plain.down, wrong_deg=wrong)
+    found = LearnedSegmenter(network).segment(photo, scale, "sole")
+    assert [crop.size for crop in network.crops].count(FINE_SIZE) == fine
+    for crop in network.crops[-2:]:
+        assert -(crop.matrix[:, :2] @ plain.toe)[0] / crop.scale > np.cos(np.radians(10.0))
+    for claw in found.claws:
+        assert claw.confidence > 0.9
+        assert claw.side is not None and iou(claw.outline_px, truth[claw.side]) > 0.97
 
 
 def test_no_horn_is_refused() -> None:

@@ -113,6 +113,13 @@ class Look:
             return Pose(toe)
         return Pose(toe, self.crop.direction_to_photo(self.outputs.down.astype(np.float64)))
 
+    def turned(self, view: View) -> float:
+        """Return by what angle, radians, the foot in this picture is turned away from the usual pose."""
+        if view == "side" and self.outputs.down[1] <= 0.0:
+            return np.pi
+        x, y = (float(part) for part in self.outputs.toe)
+        return abs(float(np.arctan2(y, -x)))
+
 
 def look_closer(network: Network, pyramid: Pyramid, seen: Glance, view: View, crops: int = CROPS) -> list[Look]:
     """Return looks at fine pictures, each made from what the one before told; empty where one shows no horn.

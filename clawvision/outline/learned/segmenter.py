@@ -162,6 +162,7 @@ def _doubt(
         poor_mask=max(3.0 - _logit(float(told.outputs.iou[claw])), 0.0),
         unusable=max(2.0 - _logit(told.outputs.usable), 0.0),
         differs=1.0 - told.agreement[claw],
+        turned=told.look.turned(view),
         faint=1.0 / max(mask.margin, 0.3),
         edge_mm=size * found.sigma_px,
         landmark_mm=size * max((mark.sigma_px for mark in found.landmarks.values()), default=0.0),
