@@ -77,7 +77,7 @@ def find_outlines(
     PhotoRefused
         ``no_claw`` where there is no outline at all, ``sidecar_invalid`` where the sidecar does not fit the photo.
     """
-    segmenter = segmenter or default_segmenter()
+    asked, segmenter = segmenter, segmenter or default_segmenter()
     if sidecar is not None:
         check_inside(sidecar, photo.width, photo.height)
     stated = request.view or (sidecar.view if sidecar else None)
@@ -99,7 +99,7 @@ def find_outlines(
     if not claws:
         raise PhotoRefused(reason("no_claw"))
     reasons: list[Reason] = []
-    if found is not None and isinstance(segmenter, ClassicalSegmenter):
+    if found is not None and asked is None and isinstance(segmenter, ClassicalSegmenter):
         reasons.append(reason("learned_outline_missing"))
     if stated is None:
         reasons.append(reason("view_inferred", view=view))

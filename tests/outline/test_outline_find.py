@@ -11,6 +11,7 @@ import pytest
 import shapely
 
 from clawvision.errors import PhotoRefused
+from clawvision.outline.classical import ClassicalSegmenter
 from clawvision.outline.find import find_outlines
 from clawvision.outline.naming import Side
 from clawvision.outline.segmenter import FoundClaw, Segmentation
@@ -148,7 +149,7 @@ def outline(claw: ClawOutline) -> FloatArray:
 
 def test_two_drawn_soles_are_found_and_named() -> None:
     photo, scale, truth = sole_scene()
-    found = find_outlines(photo, scale, request_for("sole", "LH"), Settings())
+    found = find_outlines(photo, scale, request_for("sole", "LH"), Settings(), segmenter=ClassicalSegmenter())
     assert [claw.name for claw in found.claws] == ["outer", "inner"]
     # Toes up in the picture of a left foot: outer on the right.
     assert iou(outline(found.claws[0]), truth["right"]) > 0.9
@@ -188,7 +189,9 @@ def test_names_and_outlines_do_not_depend_on_how_the_picture_is_turned(how: str)
 
         card, size = move(_CARD), _SIZE
     changed = replace(photo, pixels=np.ascontiguousarray(pixels))
-    found = find_outlines(changed, scale_for(size, card), request_for("sole", foot), Settings())
+    found = find_outlines(
+        changed, scale_for(size, card), request_for("sole", foot), Settings(), segmenter=ClassicalSegmenter()
+    )
     assert [claw.name for claw in found.claws] == ["outer", "inner"]
     assert iou(outline(found.claws[0]), move(truth["right"])) > 0.88
     assert iou(outline(found.claws[1]), move(truth["left"])) > 0.88
@@ -204,7 +207,7 @@ def test_a_drawn_side_view_is_found(mirrored: bool) -> None:
         truth = truth * (-1.0, 1.0) + (width - 1.0, 0.0)
         card = (scale.reference.outline_px * (-1.0, 1.0) + (width - 1.0, 0.0))[[1, 0, 3, 2]]
         scale, foot = scale_for(_SIZE, card), "RF"
-    found = find_outlines(photo, scale, request_for("side", foot), Settings())
+    found = find_outlines(photo, scale, request_for("side", foot), Settings(), segmenter=ClassicalSegmenter())
     (claw,) = found.claws
     assert claw.name == "outer"
     assert "claw_assumed" in codes(found.reasons)
@@ -213,7 +216,10 @@ def test_a_drawn_side_view_is_found(mirrored: bool) -> None:
 
 def test_the_same_photo_gives_the_same_outline() -> None:
     photo, scale, _ = side_scene()
-    first, second = (find_outlines(photo, scale, request_for("side", "LF"), Settings()) for _ in range(2))
+    first, second = (
+        find_outlines(photo, scale, request_for("side", "LF"), Settings(), segmenter=ClassicalSegmenter())
+        for _ in range(2)
+    )
     np.testing.assert_array_equal(outline(first.claws[0]), outline(second.claws[0]))
     assert first.claws[0].confidence == second.claws[0].confidence
 
@@ -223,7 +229,9 @@ def test_a_picture_without_a_claw_is_refused_or_doubted() -> None:
     paint(picture, _CARD, np.full((*_SIZE[::-1], 3), 240.0))
     for view in ("side", "sole"):
         try:
-            found = find_outlines(_photo(picture), scale_for(_SIZE, _CARD), request_for(view), Settings())  # type: ignore[arg-type]
+            found = find_outlines(
+                _photo(picture), scale_for(_SIZE, _CARD), request_for(view), Settings(), segmenter=ClassicalSegmenter()
+            )  # type: ignore[arg-type]
         except PhotoRefused as refused:
             assert refused.reason.code == "no_claw"
         else:
