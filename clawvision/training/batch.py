@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -78,3 +79,10 @@ class FeedMaker(Protocol):
     """
 
     def __call__(self, *, seed: int, device: torch.device, fine: int, coarse: int, held_out: bool) -> Feed: ...
+
+
+def feed_maker(name: str) -> FeedMaker:
+    """Return the feed that ``module:name`` names."""
+    module, _, attribute = name.partition(":")
+    maker: FeedMaker = getattr(importlib.import_module(module), attribute)
+    return maker

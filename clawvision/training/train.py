@@ -9,7 +9,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import copy
-import importlib
 import importlib.util
 import json
 import math
@@ -20,9 +19,10 @@ from pathlib import Path
 import torch
 from torch import Tensor, nn
 
-from clawvision.training.batch import Batch, FeedMaker
+from clawvision.training.batch import Batch, feed_maker
 from clawvision.training.encoder import load_pretrained, pretrained_path
 from clawvision.training.losses import losses
+from clawvision.training.makers import Makers
 from clawvision.training.network import SIZES, ClawNet, Seen, parameter_count
 from clawvision.training.ranks import Ranks
 from clawvision.training.store import Progress, load_run, save_run
@@ -154,7 +154,7 @@ class Diary:
             self._feed_s.append(times[0])
             self._network_s.append(times[1])
 
-    def say(self, step: int, done: float, force: bool = False) -> None:
+    def say(self, step: int, done: float, made: int, force: bool = False) -> None:
         now = time.perf_counter()
         if self._steps == 0 or (now - self._since < SAY_EVERY_S and not force):
             return
@@ -166,7 +166,8 @@ class Diary:
                 timed = f"feed {feed:.0f} ms network {network:.0f} ms "
             text = " ".join(f"{name.replace(' ', '.')}={value:.3f}" for name, value in means.items())
             print(
-                f"step {step} done {done:.3f} pictures/s {self._pictures / (now - self._since):.0f} {timed}{text}",
+                f"step {step} done {done:.3f} batches {made} pictures/s "
+                f"{self._pictures / (now - self._since):.0f} {timed}{text}",
                 flush=True,
             )
         self._sums, self._steps, self._pictures, self._since = {}, 0, 0, now
@@ -188,16 +189,11 @@ def _options(arguments: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--size", choices=sorted(SIZES), default="full")
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     parser.add_argument("--overlap", action="store_true", help="make batches beside the training")
+    parser.add_argument("--makers", type=int, default=0, help="processes that fill a pool to draw from, instead")
+    parser.add_argument("--pool", type=int, default=8000, help="crops, and photos, that the pool holds")
     parser.add_argument("--compile", action="store_true", help="compile the network where Triton is installed")
     parser.add_argument("--validate", type=int, default=12, help="held-out batches to judge the result by")
     return parser.parse_args(arguments)
-
-
-def feed_maker(name: str) -> FeedMaker:
-    """Return the feed that ``module:name`` names."""
-    module, _, attribute = name.partition(":")
-    maker: FeedMaker = getattr(importlib.import_module(module), attribute)
-    return maker
 
 
 def _start(options: argparse.Namespace, ranks: Ranks) -> tuple[ClawNet, ClawNet, torch.optim.Optimizer, Progress]:
@@ -230,11 +226,19 @@ def _runner(network: ClawNet, compiled: bool) -> Callable[[Tensor], Seen]:
 
 
 @contextlib.contextmanager
-def _supplied(options: argparse.Namespace, ranks: Ranks, first: int) -> Iterator[Supply]:
-    seed = options.seed + 1_000_003 * ranks.rank
-    make = feed_maker(options.feed)
-    feed = make(seed=seed, device=ranks.device, fine=options.fine, coarse=options.coarse, held_out=False)
-    supply = Supply(feed, first, ranks.device, options.overlap)
+def _supplied(options: argparse.Namespace, ranks: Ranks, first: int) -> Iterator[Supply | Makers]:
+    settings = {
+        "seed": options.seed + 1_000_003 * ranks.rank,
+        "device": ranks.device,
+        "fine": options.fine,
+        "coarse": options.coarse,
+        "held_out": False,
+    }
+    supply: Supply | Makers
+    if options.makers:
+        supply = Makers(options.feed, settings, options.makers, first, options.pool)
+    else:
+        supply = Supply(feed_maker(options.feed)(**settings), first, ranks.device, options.overlap)
     try:
         yield supply
     finally:
@@ -274,13 +278,13 @@ def train(options: argparse.Namespace, ranks: Ranks) -> ClawNet:
             step += 1
             end = diary.clock(exact)
             diary.note(parts, len(batch.fine) + len(batch.coarse), (fed - at, end - fed) if exact else None)
-            diary.say(step, done)
+            diary.say(step, done, supply.made)
             if ranks.world == 1 or step % AGREE_EVERY == 0:
                 spent = ranks.agree(time.perf_counter() - began)
             if ranks.first and time.perf_counter() - saved > SAVE_EVERY_S:
                 saved = time.perf_counter()
                 save_run(options.out, network, average, optimiser, Progress(step, before + spent))
-        diary.say(step, (before + spent) / planned, force=True)
+        diary.say(step, (before + spent) / planned, supply.made, force=True)
     if ranks.first:
         save_run(options.out, network, average, optimiser, Progress(step, before + spent))
     return average
