@@ -13,12 +13,13 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from clawvision.measure.curve import outward_normals, resample_closed
+from clawvision.measure.curve import arc_positions, outward_normals, resample_closed
 from clawvision.outline.learned.crop import Pyramid
 from clawvision.outline.rays import best_ring
 from clawvision.types import FloatArray
 
 POINTS = 192
+"""Places along an outline at which the edge is looked for."""
 OFFSETS = 12
 """Steps to each side of the network's edge."""
 STEP_CELLS = 0.1
@@ -58,7 +59,7 @@ def snap(
 
     Returns
     -------
-    list of float64 (`POINTS`, 2)
+    list of float64 (N, 2)
     """
     if not outlines_px:
         return []
@@ -75,7 +76,17 @@ def snap(
         gains.append(_gain(_colours(pyramid, places, step)) * firm.astype(np.float32) - stay)
     rings = best_ring(np.stack(gains), np.float32(_STIFF))
     moved = [_along(step * _between(gain, ring)[:, None], _SMOOTH) for gain, ring in zip(gains, rings, strict=True)]
-    return [line + by * normal for line, by, normal in zip(lines, moved, normals, strict=True)]
+    return [
+        outline + _spread(by * normal, outline) for outline, by, normal in zip(outlines_px, moved, normals, strict=True)
+    ]
+
+
+def _spread(moves: FloatArray, outline: FloatArray) -> FloatArray:
+    """Return evenly spaced moves (`POINTS`, 2) of an outline (N, 2) for its own points, so that no tip is cut."""
+    along = arc_positions(outline, closed=True)
+    at = along[:-1] / along[-1] * len(moves)
+    places = np.arange(len(moves))
+    return np.column_stack([np.interp(at, places, moves[:, axis], period=len(moves)) for axis in (0, 1)])
 
 
 def _colours(pyramid: Pyramid, places: FloatArray, step: float) -> FloatArray:
