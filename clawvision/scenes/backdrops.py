@@ -164,13 +164,14 @@ def _blades(patch: Patch, u: Tensor, v: Tensor, layout: Layout, salt: int) -> Pa
     """Stalks that lie across each other: layers of long narrow noise, each in a direction of its own."""
     length, width, depth, vary = layout
     top, tone = torch.full_like(u, -9.0), torch.zeros_like(u)
-    bend = patch.fbm(torch.stack([u, v, u * 0], dim=-1), length * 4, 50 + salt)
+    bend = patch.fbm(torch.stack([u, v, u * 0], dim=-1), length * 3, 50 + salt)
     for layer in range(4):
-        angle = layer * math.pi / 4 + 0.5 * bend[:, layer]
-        along, across = u * angle.cos() + v * angle.sin(), v * angle.cos() - u * angle.sin()
+        cosine, sine = math.cos(layer * 2.4 + 0.3), math.sin(layer * 2.4 + 0.3)
+        along = u * cosine + v * sine
+        across = v * cosine - u * sine + 0.35 * length * bend[:, layer]
         place = torch.stack([along / length, across / width, torch.full_like(u, 3.7 * layer)], dim=-1)
-        found = noise.fbm(place * 0.8, patch.seed + 7 * layer + salt)
-        rank = found[:, 0] + 0.2 * layer
+        found = noise.smooth(place * 0.8, patch.seed + 7 * layer + salt)
+        rank = found[:, 0] + 0.15 * layer
         tone = torch.where(rank > top, found[:, 1], tone)
         top = torch.maximum(top, rank)
     detail = patch.fade(width)

@@ -88,7 +88,7 @@ def sample_camera_effects(rng: np.random.Generator, *, flawed: float = 0.08) -> 
             rng.uniform(0, np.pi),
         ]
     )
-    exposure = np.array([rng.uniform(0.55, 1.0), rng.uniform(0.11, 0.24), rng.normal(0, 0.4)])
+    exposure = np.array([rng.uniform(0.55, 1.0), rng.uniform(0.13, 0.26), rng.normal(0, 0.4)])
     if dim:
         exposure[2] -= rng.uniform(0.4, 1.2)
     match flaw:
@@ -102,7 +102,7 @@ def sample_camera_effects(rng: np.random.Generator, *, flawed: float = 0.08) -> 
             exposure[2] = rng.uniform(2.6, 4.2)
         case _:
             pass
-    cast = rng.normal(0, 0.07) if rng.random() < 0.8 else rng.normal(0, 0.22)
+    cast = rng.normal(0, 0.07) if rng.random() < 0.8 else rng.normal(0, 0.16)
     noise_level = np.exp(rng.uniform(np.log(0.001), np.log(0.03))) * (2.5 if dim or flaw == "underexposed" else 1)
     size = rng.choice(len(SIZES), p=[0.5, 0.2, 0.15, 0.1, 0.05])
     values = {
@@ -119,12 +119,12 @@ def sample_camera_effects(rng: np.random.Generator, *, flawed: float = 0.08) -> 
         ],
         "tone": [
             np.exp(rng.normal(0, 0.12)),
-            rng.normal(0.12, 0.2),
+            rng.normal(0.06, 0.18),
             np.exp(rng.normal(0.0, 0.22)) if rng.random() > 0.03 else 0.0,
             rng.choice([0.0, rng.uniform(-0.02, 0.06)]),
             rng.uniform(0.6, 1.0),
         ],
-        "sharpen": [rng.choice([0.0, rng.uniform(0.1, 1.2)]), rng.uniform(0.7, 1.6)],
+        "sharpen": [rng.choice([0.0, rng.uniform(0.1, 0.8)]), rng.uniform(0.7, 1.6)],
         "jpeg": [rng.uniform(35, 95), float(rng.random() < 0.8)],
         "size": size,
         "stamp": _stamp(rng),

@@ -1,4 +1,4 @@
-"""The loss of a JPEG file on tensors: 8 x 8 cosine transform, quantisation, halved chroma (ITU-T T.81, annexes A, K)."""
+"""The loss of a JPEG file on tensors: cosine transform, quantisation, halved chroma (ITU-T T.81, annexes A and K)."""
 
 from __future__ import annotations
 

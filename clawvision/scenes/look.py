@@ -93,7 +93,8 @@ def collate(looks: Sequence[Look], device: torch.device | str) -> LookBatch:
 
 
 def _stacked(items: Sequence[Any], device: torch.device | str) -> Any:
-    if not dataclasses.is_dataclass(items[0]):
+    first: Any = items[0]
+    if isinstance(first, np.ndarray | np.generic):
         return torch.from_numpy(np.stack([np.asarray(item, dtype=np.float32) for item in items])).to(device)
-    names = [field.name for field in dataclasses.fields(items[0])]
-    return type(items[0])(**{name: _stacked([getattr(item, name) for item in items], device) for name in names})
+    names = [field.name for field in dataclasses.fields(first)]
+    return type(first)(**{name: _stacked([getattr(item, name) for item in items], device) for name in names})

@@ -20,7 +20,7 @@ def horn(patch: Patch) -> Material:
     down, sole, along, rim = patch.attr.unbind(-1)
     side = torch.where(patch.local[:, 1] >= 0, 1.0, -1.0)
     broad = patch.fbm(patch.local, 17.0, 1)
-    fine = patch.fbm(patch.local, 2.2, 2)
+    fine = patch.fine(patch.local, 1.6, 2)
     wall, wall_height = _wall(patch, down, along, side, broad, fine)
     under, under_height = _sole(patch, rim, broad, fine)
     rough, moist = patch.by_part(patch.values.horn.gloss).unbind(-1)
@@ -47,14 +47,14 @@ def _wall(
     wander = 1.5 * broad[:, 0]
     zero = torch.zeros_like(down)
     streak = patch.fbm(torch.stack([across + wander, down * 0.05, 9 * side], dim=-1), stripe_mm * 1.6, 3)
-    fibre = patch.fbm(torch.stack([across + wander, down * 0.06, 5 * side], dim=-1), 1.5, 4)
+    fibre = patch.fine(torch.stack([across + wander, down * 0.06, 5 * side], dim=-1), 1.1, 4)
     bulb = smooth(0.3, 0.06, along)
 
     second = patch.by_part(values.second)
     colour = patch.by_part(values.wall)
-    blotch = noise.cover(broad[:, 1] + 0.2 * fine[:, 1], zero + 0.4, 0.3)
+    blotch = noise.cover(0.8 * broad[:, 1] + 0.5 * streak[:, 2] + 0.15 * fine[:, 1], zero + 0.4, 0.55)
     colour = mix(colour, second, blotches * blotch)
-    colour = mix(colour, second, stripes * noise.cover(streak[:, 0], zero + 0.45, 0.25))
+    colour = mix(colour, second, stripes * noise.cover(streak[:, 0], zero + 0.45, 0.3))
     reach = smooth(0.3, 1.0, 0.75 * along + down / 130 + 0.06 * broad[:, 2])
     colour = mix(colour, patch.by_part(values.toe), toe.clamp(0, 1) * reach)
     fringe = torch.exp(-((down + 1.2 * broad[:, 2]).clamp_min(0) / band_mm))
@@ -62,7 +62,7 @@ def _wall(
     colour = mix(colour, patch.by_part(values.bulb), bulb * 0.8)
 
     # Rings crowd at the coronet and swing with the horn's growth.
-    turn = 2 * math.pi * ((down + 8).clamp_min(0) ** 0.9 * 1.4 / spacing + 0.35 * broad[:, 0] + 0.12 * streak[:, 1])
+    turn = 2 * math.pi * ((down + 8).clamp_min(0) ** 0.9 * 1.4 / spacing + 0.22 * broad[:, 0] + 0.08 * streak[:, 1])
     ring = torch.sin(turn) * (0.6 + 0.4 * torch.tanh(broad[:, 3])) * patch.fade(spacing / 2) * (1 - 0.7 * bulb)
     scratch = _scratches(patch, across, down, side) * scratched
     crack, crack_tone = _cracks(patch, across, down, side, cracked)
@@ -84,7 +84,8 @@ def _scratches(patch: Patch, across: Tensor, down: Tensor, side: Tensor) -> Tens
     """Fine lines at a slant, in two directions."""
     place = torch.stack([(across + 0.8 * down) / 0.9, (across - down) / 30, 11 * side], dim=-1)
     other = torch.stack([(across - 1.6 * down) / 1.2, (1.6 * across + down) / 40, 15 * side], dim=-1)
-    lines = torch.maximum(noise.fbm(place, patch.seed + 21)[:, 0] - 1.5, noise.fbm(other, patch.seed + 22)[:, 0] - 1.7)
+    first, second = noise.smooth(place, patch.seed + 21)[:, 0], noise.smooth(other, patch.seed + 22)[:, 0]
+    lines = torch.maximum(first - 1.5, second - 1.7)
     return (lines * 3).clamp(0, 1) * patch.fade(0.9)
 
 
@@ -123,7 +124,7 @@ def dewclaw(patch: Patch) -> Material:
     """Return the dewclaws: the horn of the outer claw."""
     values = patch.values.horn
     broad = patch.fbm(patch.local, 9.0, 71)
-    fine = patch.fbm(patch.local, 1.5, 72)
+    fine = patch.fine(patch.local, 1.2, 72)
     colour = mix(patch.one(values.wall[:, 0]), patch.one(values.second[:, 0]), (0.3 + 0.2 * broad[:, 0]).clamp(0, 1))
     colour = colour * torch.exp(0.1 * fine[:, :1] + 0.1 * broad[:, 1:2])
     material = plain(colour, rough=patch.one(values.gloss[:, 0, 0]).clamp(0.2, 1), height=0.08 * fine[:, 0])
@@ -147,13 +148,15 @@ def leg(patch: Patch) -> Material:
     """Return the leg under its hair."""
     height, around, _, number = patch.attr.unbind(-1)
     angle = 2 * math.pi * around
-    ring = torch.stack([angle.cos() * 32, angle.sin() * 32, height / 14], dim=-1)
-    lock = patch.fbm(ring, 3.2, 82)
-    hair = patch.fbm(ring, 0.9, 83)
+    sway = patch.fbm(patch.local, 16.0, 84)
+    angle = angle + 0.025 * sway[:, 0]
+    ring = torch.stack([angle.cos() * 32, angle.sin() * 32, height / 9 + 0.4 * sway[:, 1]], dim=-1)
+    lock = patch.fbm(ring, 2.6, 82)
+    hair = 0.6 * patch.fine(ring, 0.6, 83) + 0.8 * patch.fine(ring, 1.2, 85)
     spread = (number + 0.5 + 0.28 * hair[:, 1]).remainder(1.0)
-    colour = _coat(patch, spread, 0.7 * lock[:, 0] + 0.6 * hair[:, 0])
+    colour = _coat(patch, spread, 0.3 * lock[:, 0] + 0.6 * hair[:, 0])
     gloss = patch.one(patch.values.coat.gloss)
-    material = plain(colour, rough=0.75 - 0.3 * gloss, height=0.35 * lock[:, 0] + 0.16 * hair[:, 0], soft=0.5)
+    material = plain(colour, rough=0.75 - 0.3 * gloss, height=0.07 * lock[:, 0] + 0.06 * hair[:, 0], soft=0.5)
     material = replace(material, mirror=0.01 + 0.03 * gloss)
     return dirtied(material, patch, patch.one(patch.values.dirt.amount)[:, 2], height)
 
@@ -173,7 +176,7 @@ def skin(patch: Patch) -> Material:
     """Return bare skin of hands."""
     colour = patch.by_part(patch.values.things.skin)
     broad = patch.fbm(patch.local, 14.0, 91)
-    fine = patch.fbm(patch.local * torch.tensor([1.0, 1.0, 0.6], device=colour.device), 2.5, 92)
+    fine = patch.fine(patch.local * torch.tensor([1.0, 1.0, 0.6], device=colour.device), 2.0, 92)
     flush = colour.new_tensor([0.06, -0.03, -0.04])
     colour = colour * torch.exp(0.07 * broad[:, :1] + 0.05 * fine[:, :1] + flush * broad[:, 1:2])
     material = plain(colour, rough=0.5, height=0.12 * fine[:, 0] + 0.1 * broad[:, 2], soft=0.35)
@@ -185,7 +188,7 @@ def glove(patch: Patch) -> Material:
     things = patch.values.things
     rough, wrinkle = patch.by_part(things.glove_gloss).unbind(-1)
     broad = patch.fbm(patch.local, 11.0, 93)
-    fine = patch.fbm(patch.local, 3.0, 94)
+    fine = patch.fine(patch.local, 2.2, 94)
     colour = patch.by_part(things.glove) * torch.exp(0.06 * broad[:, :1] + 0.05 * fine[:, :1])
     material = plain(colour, rough=rough, height=wrinkle * (1.5 * broad[:, 1] + fine[:, 1]))
     return dirtied(material, patch, patch.one(patch.values.dirt.amount)[:, 3], patch.local[:, 2] * 0 + 30)
@@ -236,7 +239,7 @@ def rope(patch: Patch) -> Material:
     along, around = patch.attr[:, 0], patch.attr[:, 1]
     two = patch.one(patch.values.things.rope)
     strand = torch.sin(2 * math.pi * (along / 14 + 3 * around)) * patch.fade(6.0)
-    fine = patch.fbm(patch.local, 1.5, 99)
+    fine = patch.fine(patch.local, 1.2, 99)
     colour = mix(two[:, 0], two[:, 1], 0.25 - 0.25 * strand) * torch.exp(0.12 * fine[:, :1])
     material = plain(colour, rough=0.85, height=0.5 * strand + 0.1 * fine[:, 0], soft=0.2)
     return dirtied(material, patch, patch.one(patch.values.dirt.amount)[:, 2], patch.local[:, 2] * 0 + 50)

@@ -19,6 +19,8 @@ CELL_PERIOD = 12
 """Cells until `cells` repeats."""
 _FBM_VOXELS, _CELL_VOXELS = 96, 72
 _CHANNELS = 4
+# A plane through the block at these slants never meets the same voxels again, so that no tiling shows on floors.
+_TURN = ((0.7716, 0.6172, -0.1543), (-0.4815, 0.7222, 0.4966), (0.4179, -0.3089, 0.8544))
 
 
 def hash_unit(*integers: Tensor) -> Tensor:
@@ -43,6 +45,11 @@ def fbm(points: Tensor, seed: Tensor) -> Tensor:
         (N,) int64: points of one seed share one field.
     """
     return _look_up(_fbm_block(points.device), points / FBM_PERIOD, seed)
+
+
+def smooth(points: Tensor, seed: Tensor) -> Tensor:
+    """Return four independent fields of a single octave, (N, 4): as `fbm`, without detail finer than a cell."""
+    return _look_up(_smooth_block(points.device), points / FBM_PERIOD, seed)
 
 
 def cells(points: Tensor, seed: Tensor) -> Tensor:
@@ -71,7 +78,7 @@ def cover(noise: Tensor, share: Tensor, softness: Tensor | float) -> Tensor:
 def _look_up(block: Tensor, turns: Tensor, seed: Tensor) -> Tensor:
     # One hash gives the shifts along all axes: its lower digits are as good as its upper ones.
     shift = hash_unit(seed)[:, None] * turns.new_tensor([1.0, 97.31, 389.7])
-    place = turns + shift
+    place = turns @ turns.new_tensor(_TURN) + shift
     grid = (place - place.floor()) * 2 - 1
     found = F.grid_sample(block, grid[None, None, None], mode="bilinear", padding_mode="border", align_corners=True)
     return found[0, :, 0, 0].T
@@ -83,6 +90,15 @@ def _fbm_block(device: torch.device) -> Tensor:
     for octave in range(3):
         lattice = _lattice(FBM_PERIOD << octave, octave, device) * 0.5**octave
         total += _enlarged(lattice, _FBM_VOXELS)
+    return _standardised(total)
+
+
+@lru_cache(maxsize=4)
+def _smooth_block(device: torch.device) -> Tensor:
+    return _standardised(_enlarged(_lattice(FBM_PERIOD, 5, device), _FBM_VOXELS // 2))
+
+
+def _standardised(total: Tensor) -> Tensor:
     total = total - total.mean(dim=(2, 3, 4), keepdim=True)
     return _closed(total / total.std(dim=(2, 3, 4), keepdim=True))
 

@@ -11,6 +11,8 @@ Rng = np.random.Generator
 Colour = tuple[float, float, float]
 
 FAMILY_KINDS = ("ground", "wall", "coat", "horn", "rig")
+_RARE = {"white_studio": 0.35, "black_studio": 0.35, "concrete": 1.5, "wet_concrete": 1.5}
+"""Weights of families that are drawn more or less often than the rest."""
 
 _COATS: dict[str, tuple[Colour, Colour, Colour]] = {
     # base, patches, single hairs
@@ -113,7 +115,9 @@ def families(kind: str, *, held_out: bool) -> tuple[str, ...]:
 
 def draw_family(rng: Rng, kind: str, held_out: bool) -> str:
     """Draw one of a kind's families."""
-    return str(rng.choice(families(kind, held_out=held_out)))
+    names = families(kind, held_out=held_out)
+    weights = np.array([_RARE.get(name, 1.0) for name in names])
+    return str(rng.choice(names, p=weights / weights.sum()))
 
 
 def linear(colour: Colour | Array) -> Array:
@@ -123,9 +127,10 @@ def linear(colour: Colour | Array) -> Array:
     return np.clip(value, 0.003, 0.92).astype(np.float32)
 
 
-def varied(rng: Rng, colour: Colour | Array, spread: float = 0.16, hue: float = 0.06) -> Array:
-    """Return a colour of sRGB as linear RGB with a random change of lightness and of hue."""
-    value = np.asarray(colour, dtype=np.float64) * np.exp(rng.normal(0, spread)) * np.exp(rng.normal(0, hue, 3))
+def varied(rng: Rng, colour: Colour | Array, spread: float = 0.16, hue: float = 0.05) -> Array:
+    """Return a colour of sRGB as linear RGB with a random change of lightness and, mostly to warm or cool, of hue."""
+    warm, green = rng.normal(0, hue), rng.normal(0, 0.3 * hue)
+    value = np.asarray(colour, dtype=np.float64) * np.exp(rng.normal(0, spread)) * np.exp([warm, green, -warm])
     grey = value.mean()
     return linear(np.clip(grey + (value - grey) * rng.uniform(0.6, 1.3), 3, 246).astype(np.float32))
 
@@ -176,12 +181,12 @@ def _free_surface(rng: Rng) -> Surface[Array]:
     """A surface of no kind at all: colours, grain and pattern each at random, so that a network relies on none."""
     colours = [linear(rng.uniform(10, 240, 3).astype(np.float32)) for _ in range(2)]
     grey = linear(np.full(3, rng.uniform(15, 235), dtype=np.float32))
-    colours = [grey + (c - grey) * rng.uniform(0, 0.8) for c in colours]
+    colours = [grey + (c - grey) * rng.uniform(0, 0.6) for c in colours]
     pattern = int(rng.integers(0, 9)) if rng.random() < 0.6 else 0
     size = float(np.exp(rng.uniform(np.log(8), np.log(250))))
     angle = rng.uniform(0, np.pi)
     return _surface(
-        colours=np.stack([colours[0], colours[1], linear(rng.uniform(5, 245, 3).astype(np.float32))]),
+        colours=np.stack([colours[0], colours[1], grey * rng.uniform(0.3, 2.0)]),
         scale=[
             np.exp(rng.uniform(np.log(20), np.log(300))),
             np.exp(rng.uniform(np.log(1), np.log(25))),
@@ -236,7 +241,7 @@ def dirt(rng: Rng, ground: Surface[Array]) -> Dirt[Array]:
         layout=_array(np.exp(rng.uniform(np.log(6), np.log(40))), rng.uniform(10, 70), rng.choice([0.08, 0.25, 0.7])),
         relief=_array(rng.uniform(0.1, 1.5)),
         gloss=_array(rng.uniform(0.5, 0.95), rng.choice([0.0, rng.uniform(0, 1)])),
-        splashes=_array(rng.choice([0.0, rng.uniform(0, 0.08)]), rng.uniform(2, 7)),
+        splashes=_array(rng.choice([0.0, rng.uniform(0, 0.05)], p=[0.7, 0.3]), rng.uniform(1.5, 6)),
     )
 
 
@@ -244,12 +249,12 @@ def horn(rng: Rng, name: str, coat: Coat[Array], ground: Surface[Array]) -> Horn
     """Draw the claws' colours and textures.
 
     Real horn is often close to the hair above it or the ground below it (the colour step across its outline is
-    under 13 units of CIE76 in half of the photographs looked at), so one third of the looks are drawn that way.
+    under 13 units of CIE76 in half of the photographs looked at), so more than half of the looks are drawn that way.
     """
     wall, second, toe = (varied(rng, c, 0.22) for c in _HORNS[name])
     near = rng.random()
-    if near < 0.34:
-        target = coat.colours[0] if near < 0.17 else ground.colours[0] * rng.uniform(0.6, 1.2)
+    if near < 0.55:
+        target = coat.colours[0] if near < 0.2 else ground.colours[0] * rng.uniform(0.7, 1.3)
         pull = rng.uniform(0.5, 0.95)
         wall, toe = (c + (target - c) * pull for c in (wall, toe))
     odd = rng.random(4) < np.array([0.0, 0.15, 0.1, 0.1])
@@ -266,12 +271,12 @@ def horn(rng: Rng, name: str, coat: Coat[Array], ground: Surface[Array]) -> Horn
     mix = [
         rng.uniform(0.4, 1.0) if graded else rng.uniform(0, 0.2),
         rng.uniform(0.5, 1.0) if striped else rng.choice([0.0, rng.uniform(0, 0.3)]),
-        rng.uniform(0.5, 1.0) if blotched else rng.uniform(0, 0.3),
+        rng.uniform(0.5, 1.0) if blotched else rng.uniform(0, 0.2),
         rng.uniform(0.2, 0.9) if rng.random() < 0.5 else 0.0,
         rng.uniform(2, 12),
         rng.uniform(2, 12),
     ]
-    soles = _soles(rng, wall, second)
+    soles = _soles(rng, wall, ground.colours[0])
     return Horn(
         wall=walls,
         second=seconds,
@@ -283,12 +288,14 @@ def horn(rng: Rng, name: str, coat: Coat[Array], ground: Surface[Array]) -> Horn
         mix=_jittered(rng, mix, 0.1),
         flour=varied(rng, (208, 200, 184), 0.1),
         stain=varied(rng, (120, 34, 28), 0.25),
-        rings=_jittered(rng, [rng.uniform(2.0, 8), rng.uniform(0, 0.35), rng.uniform(0.0, 0.3)], 0.1),
+        rings=_jittered(
+            rng, [rng.uniform(3.0, 11), rng.choice([0.1, 0.6]) * rng.uniform(0.1, 1), rng.uniform(0.0, 0.35)], 0.1
+        ),
         grain=_jittered(
             rng,
             [
-                rng.uniform(0.0, 0.16),
-                rng.uniform(0.05, 0.45),
+                rng.uniform(0.03, 0.4),
+                rng.uniform(0.08, 0.6),
                 rng.choice([0.0, rng.uniform(0, 0.3)]),
                 rng.uniform(0.1, 0.9) if rng.random() < 0.25 else 0.0,
                 rng.choice([0.0, rng.uniform(0, 0.35)]),
@@ -304,18 +311,20 @@ def _moist(rng: Rng) -> float:
     return float(rng.uniform(0.15, 1.0)) if rng.random() < 0.3 else 0.0
 
 
-def _soles(rng: Rng, wall: Array, second: Array) -> dict[str, Array]:
+def _soles(rng: Rng, wall: Array, ground: Array) -> dict[str, Array]:
     pale = [(206, 190, 164), (190, 176, 156), (170, 158, 142), (224, 214, 196), (164, 140, 110)]
     dark = [(92, 84, 76), (58, 54, 52), (74, 62, 50), (110, 98, 84), (36, 34, 34)]
     kind = rng.choice(3, p=[0.5, 0.25, 0.25])
     if kind == 0:
-        sole = varied(rng, pale[rng.integers(len(pale))])
+        sole = varied(rng, pale[rng.integers(len(pale))]) * rng.uniform(0.5, 1.0)
     elif kind == 1:
         sole = varied(rng, dark[rng.integers(len(dark))])
     else:
         sole = wall * rng.uniform(0.7, 1.4)
+    if rng.random() < 0.35:
+        sole = (sole + (ground * rng.uniform(0.7, 1.4) - sole) * rng.uniform(0.5, 0.95)).astype(np.float32)
     shade = varied(rng, dark[rng.integers(len(dark))])
-    shade = sole + (shade - sole) * rng.uniform(0.2, 1.0)
+    shade = (sole + (shade - sole) * rng.uniform(0.2, 1.0)).astype(np.float32)
     line = varied(rng, [(222, 208, 180), (196, 176, 140), (150, 132, 108)][rng.integers(3)])
     sole_mix = [
         rng.choice([0.0, rng.uniform(0, 0.6)], p=[0.15, 0.85]),
@@ -370,11 +379,11 @@ def light(rng: Rng, rig: str, view: str) -> tuple[Light[Array], Sky[Array]]:
     warm, cool, plain = np.array([1.25, 1.0, 0.68]), np.array([0.72, 0.96, 1.3]), np.ones(3)
     lift, azimuth = rng.uniform(20, 75), rng.uniform(0, 2 * np.pi)
     kind, key, sky, bounce = 0, plain, plain, plain
-    strength, ambient, floor = 2.4, 0.5, 0.22
+    strength, ambient, floor = 2.4, 0.5, rng.uniform(0.15, 0.45)
     match rig:
         case "sun":
             key, sky = np.array([1.12, 1.0, 0.84]), np.array([0.78, 0.95, 1.2])
-            strength, ambient = rng.uniform(2.0, 4.0), rng.uniform(0.25, 0.7)
+            strength, ambient = rng.uniform(1.6, 3.4), rng.uniform(0.3, 0.8)
         case "overcast":
             strength, ambient, floor = rng.uniform(0.0, 0.5), rng.uniform(0.8, 1.1), rng.uniform(0.2, 0.45)
         case "lamp":
@@ -388,7 +397,7 @@ def light(rng: Rng, rig: str, view: str) -> tuple[Light[Array], Sky[Array]]:
             strength, ambient, lift = rng.uniform(0.8, 2.0), rng.uniform(0.15, 0.5), rng.uniform(5, 45)
             key = np.array([0.95, 1.0, 1.08])
         case "mixed":
-            tint = np.exp(rng.normal(0, 0.14, (3, 3)))
+            tint = np.exp(rng.normal(0, 0.09, (3, 3)))
             key, sky, bounce = tint
             kind = int(rng.integers(0, 3))
             strength, ambient, floor = rng.uniform(0.5, 3), rng.uniform(0.1, 0.9), rng.uniform(0.1, 0.5)
@@ -419,7 +428,7 @@ def light(rng: Rng, rig: str, view: str) -> tuple[Light[Array], Sky[Array]]:
         area_size=np.stack([rng.uniform(0.9, 0.99, 2), ambient * rng.uniform(0.5, 6, 2)], axis=-1).astype(np.float32),
         contact=_array(rng.uniform(0.3, 1.0)),
     )
-    return result, _sky(rng, rig, ambient, sky)
+    return result, _sky(rng, rig, ambient, sky.astype(np.float32))
 
 
 def _sky(rng: Rng, rig: str, ambient: float, tint: Array) -> Sky[Array]:

@@ -49,11 +49,17 @@ class Patch:
         """
         cell = scale[:, None] if isinstance(scale, Tensor) else scale
         field = noise.fbm(points / cell, self.seed + 977 * salt + 31 * self.part)
-        return field * self.fade(scale)[:, None]
+        # The finest of its three octaves is a quarter of the coarsest.
+        return field * ((scale / self.footprint - 2) / 3).clamp(0, 1)[:, None]
+
+    def fine(self, points: Tensor, scale: float | Tensor, salt: int) -> Tensor:
+        """Return `noise.smooth`, as `fbm` does: for detail not much larger than a pixel, where octaves would alias."""
+        cell = scale[:, None] if isinstance(scale, Tensor) else scale
+        return noise.smooth(points / cell, self.seed + 977 * salt + 31 * self.part) * self.fade(scale)[:, None]
 
     def fade(self, scale: float | Tensor) -> Tensor:
-        """Return 1 where detail of ``scale`` mm is larger than a pixel, 0 where it is finer (N,)."""
-        return (1.8 - 1.8 * self.footprint / scale).clamp(0, 1)
+        """Return 1 where detail of ``scale`` mm is well larger than a pixel, 0 where pixels are too coarse (N,)."""
+        return ((scale / self.footprint - 1.4) / 1.4).clamp(0, 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,12 +125,12 @@ def dirtied(material: Material, patch: Patch, share: Tensor, above: Tensor) -> M
     if not bool((share > 1e-3).any()) and not bool((dirt.splashes[:, 0] > 0).any()):
         return material
     broad = patch.fbm(patch.local, size, 61)
-    fine = patch.fbm(patch.local, 3.0, 62)
+    fine = patch.fine(patch.local, 2.0, 62)
     ragged = broad[:, 0] * 0.88 + 0.35 * fine[:, 0] + 0.25 * broad[:, 1]
-    here = (share * (0.55 + 1.3 * torch.exp(-above.clamp_min(0) / thin))).clamp(0, 0.97)
+    here = (share * (0.4 + 1.5 * torch.exp(-above.clamp_min(0) / thin))).clamp(0, 0.97)
     covered = noise.cover(ragged, here, border)
     spot_share, spot_size = patch.one(dirt.splashes).unbind(-1)
-    spots = noise.cover(patch.fbm(patch.local, spot_size * 2, 63)[:, 0], spot_share, 0.12)
+    spots = noise.cover(patch.fbm(patch.local, spot_size * 2, 63)[:, 0] + 0.2 * fine[:, 1], spot_share, border)
     covered = torch.maximum(covered, spots * (spot_share > 0))
     two = patch.one(dirt.colours)
     colour = mix(two[:, 0], two[:, 1], noise.cover(broad[:, 2], torch.full_like(share, 0.4), 0.5))

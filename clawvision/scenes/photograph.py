@@ -13,6 +13,8 @@ from clawvision.scenes.jpeg import jpeg
 from clawvision.scenes.stamps import stamped
 
 _LUMA = (0.2126, 0.7152, 0.0722)
+DISC_EDGE = 0.2
+"""Standard deviation of the softness of a defocus disc's edge, as a share of its radius."""
 
 
 def to_srgb(linear: Tensor) -> Tensor:
@@ -63,13 +65,16 @@ def _gain(light: Tensor, effects: EffectsBatch) -> Tensor:
     y = torch.linspace(-1, 1, height, device=light.device)[:, None]
     x = torch.linspace(-1, 1, width, device=light.device)[None]
     weight = 0.3 + torch.exp(-2 * (x * x + y * y))
-    luma = sum(share * light[:, channel] for channel, share in enumerate(_LUMA))
+    luma = (light * light.new_tensor(_LUMA)[:, None, None]).sum(dim=1)
     mean = ((luma.clamp(1e-4, 4.0).log() * weight).sum(dim=(1, 2)) / weight.sum()).exp()
+    bright = luma[:, ::8, ::8].flatten(1).quantile(0.96, dim=1)
     level, grey, stops = effects.exposure.unbind(dim=1)
     # What automatic exposure does not even out is measured against a scene of middling light.
     usual = 0.12
-    gain = grey / (mean**level * usual ** (1 - level)) * 2**stops
-    return gain[:, None, None, None]
+    gain = grey / (mean**level * usual ** (1 - level))
+    # Cameras give up brightness rather than lose the lightest parts.
+    gain = gain * (1 + (gain * bright / 0.85) ** 3) ** (-1 / 3)
+    return (gain * 2**stops)[:, None, None, None]
 
 
 def _blurred(light: Tensor, blur: Tensor) -> Tensor:
@@ -84,10 +89,13 @@ def _blurred(light: Tensor, blur: Tensor) -> Tensor:
     spectrum = torch.where(
         radial > 1e-3, 2 * torch.special.bessel_j1(radial) / radial.clamp_min(1e-3), torch.ones_like(radial)
     )
-    spectrum = spectrum * torch.exp(-2 * math.pi**2 * (sigma * width) ** 2 * (fx * fx + fy * fy))
+    # A lens's disc has no hard edge, and a spectrum cut off at one pixel would make such an edge ring.
+    spread = (sigma**2 + (DISC_EDGE * disc) ** 2) * width**2
+    spectrum = spectrum * torch.exp(-2 * math.pi**2 * spread * (fx * fx + fy * fy))
     spectrum = spectrum * torch.sinc(motion * width * (fx * angle.cos() + fy * angle.sin()))
     result = torch.fft.irfft2(torch.fft.rfft2(padded) * spectrum[:, None], s=padded.shape[2:])
-    return result[:, :, pad : pad + height, pad : pad + width].clamp_min(0)
+    inner: Tensor = result[:, :, pad : pad + height, pad : pad + width]
+    return inner.clamp_min(0)
 
 
 def _background_blurred(light: Tensor, effects: EffectsBatch, distance: Tensor) -> Tensor:
@@ -131,7 +139,7 @@ def _toned(light: Tensor, tone: Tensor) -> Tensor:
     picture = to_srgb(light) ** gamma
     curve = picture * picture * (3 - 2 * picture)
     picture = picture + contrast * (curve - picture)
-    luma = sum(share * picture[:, channel : channel + 1] for channel, share in enumerate(_LUMA))
+    luma = (picture * picture.new_tensor(_LUMA)[:, None, None]).sum(dim=1, keepdim=True)
     picture = luma + (picture - luma) * saturation
     return (black + picture * (1 - black)).clamp(0, 1)
 

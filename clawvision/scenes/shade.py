@@ -258,23 +258,35 @@ def _mirrored(
         edge = light.area_size[:, None, None, area, :1]
         inside = ((cosine - edge) / (0.01 + 0.6 * alpha)).clamp(-6, 6).sigmoid() / (1 + 12 * alpha)
         far = far + inside * light.area_size[:, None, None, area, 1:] * light.sky[:, None, None]
-    grazing = mirror + (torch.maximum(1 - rough, mirror) - mirror) * (1 - n_v) ** 5
+    # Roughness of a surface and the hairs on a soft one take away the shine that smooth ones have at a slant.
+    shine = mirror + 0.6 * (1 - rough) ** 2 * (1 - pictures.soft[..., None])
+    grazing = mirror + (shine - mirror).clamp_min(0) * (1 - n_v) ** 5
     return highlight + far * grazing * open_
 
 
 def _openness(surfels: Surfels, distance: Tensor) -> Tensor:
-    """Return how open each place is, 0 to 1, from how far its neighbourhood in the picture lies in front of it."""
+    """Return how open each place is, 0 to 1, from how its neighbourhood in the picture lies in front of it.
+
+    Places on either side are looked at in pairs, so that a plane seen at a slant stays open, and a pair counts only
+    where both lie close: a leg before a far wall must not get a dark rim, which no photograph shows.
+    """
     height, width = distance.shape[1:]
     far = torch.where(surfels.kind == Kind.SKY, torch.full_like(distance, 1e5), distance)
-    small = F.avg_pool2d(far[:, None].clamp(max=1e5), 2)
+    small = F.avg_pool2d(far[:, None], 2)
     total = torch.zeros_like(small)
-    for reach in (max(1, width // 100), max(2, width // 30)):
-        window = 2 * reach + 1
-        # Only what lies a little in front counts: a leg far before a wall must not darken it.
+    for reach, turn in ((max(1, width // 128), 0.0), (max(2, width // 40), 0.4)):
         padded = F.pad(small, (reach,) * 4, mode="replicate")
-        near = F.avg_pool2d(F.avg_pool2d(padded, (1, window), stride=1), (window, 1), stride=1)
-        gap = (small - near).clamp_min(0)
-        scale = 0.01 * small * reach * 100 / width
-        total += (gap / (scale + 1e-3)).clamp(0, 1) * torch.exp(-gap / (6 * scale + 1e-3))
+        mm = small * reach / width
+
+        def shifted(angle: float, sign: int, padded: Tensor = padded, reach: int = reach) -> Tensor:
+            x = reach + sign * round(reach * math.cos(angle))
+            y = reach + sign * round(reach * math.sin(angle))
+            return padded[:, :, y : y + small.shape[2], x : x + small.shape[3]]
+
+        for step in range(4):
+            angle = turn + step * math.pi / 4
+            first, second = (small - shifted(angle, sign) for sign in (1, -1))
+            close = (torch.maximum(first.abs(), second.abs()) < 3 * mm).to(small.dtype)
+            total += ((first + second) / mm).clamp(0, 1) * close / 4
     dark = F.interpolate(total, size=(height, width), mode="bilinear")[:, 0]
-    return 1 - 0.35 * dark.clamp(0, 2)
+    return 1 - 0.45 * dark.clamp(0, 2)
