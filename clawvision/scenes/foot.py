@@ -75,8 +75,12 @@ def _turn(splay: Tensor, roll: Tensor) -> Tensor:
     """Return rotations (B, 3, 3): roll about the claw's axis, then splay about the upright."""
     s, r = torch.deg2rad(splay[:, 0]), torch.deg2rad(roll[:, 0])
     zero, one = torch.zeros_like(s), torch.ones_like(s)
-    about_z = torch.stack([torch.cos(s), -torch.sin(s), zero, torch.sin(s), torch.cos(s), zero, zero, zero, one], dim=-1)
-    about_x = torch.stack([one, zero, zero, zero, torch.cos(r), -torch.sin(r), zero, torch.sin(r), torch.cos(r)], dim=-1)
+    about_z = torch.stack(
+        [torch.cos(s), -torch.sin(s), zero, torch.sin(s), torch.cos(s), zero, zero, zero, one], dim=-1
+    )
+    about_x = torch.stack(
+        [one, zero, zero, zero, torch.cos(r), -torch.sin(r), zero, torch.sin(r), torch.cos(r)], dim=-1
+    )
     return about_z.view(-1, 3, 3) @ about_x.view(-1, 3, 3)
 
 
@@ -212,7 +216,11 @@ def _leg(number: FootNumbers, axis: _Axis, part: int, rows: int = 26, ring: int 
     far = knee + axis.cannon * 330.0
     # a quadratic curve through the fetlock, so that the joint is round
     first, second = (t / 0.4).clamp(0, 1), ((t - 0.4) / 0.6).clamp(0, 1)
-    path = torch.where(t < 0.4, below[:, None] * (1 - first) + knee[:, None] * first, knee[:, None] * (1 - second) + far[:, None] * second)
+    path = torch.where(
+        t < 0.4,
+        below[:, None] * (1 - first) + knee[:, None] * first,
+        knee[:, None] * (1 - second) + far[:, None] * second,
+    )
     smooth = path.clone()
     for _ in range(2):
         smooth[:, 1:-1] = 0.25 * smooth[:, :-2] + 0.5 * smooth[:, 1:-1] + 0.25 * smooth[:, 2:]
@@ -272,12 +280,14 @@ def _hair(
         centre = digit.points[:, :ring].mean(dim=1, keepdim=True)
         outwards = normalised((at - centre) - ((at - centre) * down).sum(-1, keepdim=True) * down)
         hang = number.hair_overhang[..., None] * (0.4 + 0.9 * draw(count)[..., None])
-        drop = ((root - at).norm(dim=-1, keepdim=True) + hang)
+        drop = (root - at).norm(dim=-1, keepdim=True) + hang
         jitter = (torch.rand(batch, count, 3, generator=chance, device=device) - 0.5) * 3.0
         along = normalised(at - above + 1e-3)
         tip = root + along * drop + outwards * (1.5 + 1.5 * draw(count)[..., None]) + jitter
         root = root + outwards * 0.4
-        side = normalised(torch.linalg.cross(outwards, along.expand_as(outwards))) * (0.35 + 0.5 * draw(count)[..., None])
+        side = normalised(torch.linalg.cross(outwards, along.expand_as(outwards))) * (
+            0.35 + 0.5 * draw(count)[..., None]
+        )
         shown = (draw(count) < 0.35 + 0.65 * number.hair_amount)[..., None]
         side = side * shown
         pieces.append(bars(Kind.HAIR, part, root, tip, side, draw(count)))

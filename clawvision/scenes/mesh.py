@@ -81,9 +81,7 @@ def normalised(vector: Tensor) -> Tensor:
     return vector / vector.norm(dim=-1, keepdim=True).clamp_min(1e-9)
 
 
-def tube(
-    kind: Kind, part: int, path: Tensor, across: Tensor, wide: Tensor, deep: Tensor, ring: int
-) -> Piece:
+def tube(kind: Kind, part: int, path: Tensor, across: Tensor, wide: Tensor, deep: Tensor, ring: int) -> Piece:
     """Build tubes of elliptic section along paths.
 
     Parameters
@@ -106,7 +104,9 @@ def tube(
     angle = torch.arange(ring, device=device) * (2 * torch.pi / ring)
     cos, sin = torch.cos(angle)[None, None, :, None], torch.sin(angle)[None, None, :, None]
     points = (
-        path[:, :, None, :] + wide[..., None, None] * cos * side[:, :, None] + deep[..., None, None] * sin * front[:, :, None]
+        path[:, :, None, :]
+        + wide[..., None, None] * cos * side[:, :, None]
+        + deep[..., None, None] * sin * front[:, :, None]
     )
     steps = (path[:, 1:] - path[:, :-1]).norm(dim=-1)
     length = torch.cat([torch.zeros(batch, 1, device=device), steps.cumsum(dim=1)], dim=1)

@@ -49,7 +49,9 @@ def rasterise(corners: Tensor, faces: Tensor, height: int, width: int) -> Fragme
     high = triangles[..., :2].amax(dim=2).floor()
     high = torch.minimum(high, torch.tensor([width - 1.0, height - 1.0], device=device))
     span = (high - low).amax(dim=-1) + 1.0
-    shows = (triangles[..., 2].amin(dim=2) > _NEAR) & (high >= low).all(dim=-1) & torch.isfinite(triangles).all(-1).all(-1)
+    shows = (
+        (triangles[..., 2].amin(dim=2) > _NEAR) & (high >= low).all(dim=-1) & torch.isfinite(triangles).all(-1).all(-1)
+    )
     buffer = torch.full((batch * height * width,), _EMPTY, dtype=torch.int64, device=device)
     size = 2
     while True:
@@ -75,9 +77,7 @@ def _edges(tri: Tensor, x: Tensor, y: Tensor) -> tuple[Tensor, Tensor, Tensor]:
     return wa, wb, 1.0 - wa - wb
 
 
-def _draw(
-    buffer: Tensor, triangles: Tensor, low: Tensor, chosen: Tensor, size: int, height: int, width: int
-) -> None:
+def _draw(buffer: Tensor, triangles: Tensor, low: Tensor, chosen: Tensor, size: int, height: int, width: int) -> None:
     scene, face = chosen[:, 0], chosen[:, 1]
     tri = triangles[scene, face]
     corner = low[scene, face]

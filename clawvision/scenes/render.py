@@ -239,7 +239,11 @@ def lit_by(scenes: Scenes, light: Tensor, points: Tensor) -> Tensor:
     for dx, dy in ((0.0, 0.0), (1.3, 0.4), (-0.4, 1.3), (-1.3, -0.4), (0.4, -1.3)):
         shift = torch.tensor([dx, dy], device=device) * 2 / _SHADOW_SIZE
         nearest = torch.nn.functional.grid_sample(
-            depth[:, None].clamp_max(1e9), (grid + shift)[:, None], mode="nearest", padding_mode="border", align_corners=True
+            depth[:, None].clamp_max(1e9),
+            (grid + shift)[:, None],
+            mode="nearest",
+            padding_mode="border",
+            align_corners=True,
         )[:, 0, 0]
         total += (nearest > at[..., 2] - _SHADOW_BIAS).float()
     lit = total / 5.0
@@ -359,7 +363,9 @@ def marks_of(scenes: Scenes) -> Marks:
     for claw in (scenes.outer, scenes.inner):
         # the claw's own profile plane is turned with its splay; its small angle moves T by nothing that shows
         toe = _toe_from(claw.points, claw.bulb, (0, 2))
-        side_marks.append(torch.stack([claw.coronet, toe, claw.bulb, _bearing_heel(claw.points)], dim=1) * flip[:, None])
+        side_marks.append(
+            torch.stack([claw.coronet, toe, claw.bulb, _bearing_heel(claw.points)], dim=1) * flip[:, None]
+        )
         heel, tip = _heel_and_toe(claw.points)
         sole_marks.append(torch.stack([tip, heel], dim=1) * flip[:, None])
     for index, stage in enumerate(scenes.stages):
@@ -386,7 +392,9 @@ def _cleft(scenes: Scenes, index: int) -> Tensor:
         heel = claw.points[index, : claw.points.shape[1] // 3].reshape(-1, 3)
         inward.append(heel[(heel[:, 1] * sign).argmin()])
     middle = 0.5 * (inward[0] + inward[1])
-    return middle * torch.stack([torch.ones_like(scenes.side[index]), scenes.side[index], torch.ones_like(scenes.side[index])])
+    return middle * torch.stack(
+        [torch.ones_like(scenes.side[index]), scenes.side[index], torch.ones_like(scenes.side[index])]
+    )
 
 
 LABELS = ("background", "claw_a", "claw_b", "leg", "reference", "occluder", "dewclaw", "other horn")

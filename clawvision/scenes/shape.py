@@ -109,8 +109,8 @@ def _claw(rng: np.random.Generator, family: str) -> ClawShape:
     width = float(np.clip(rng.normal(53.0, 5.5), 38.0, 70.0))
     taper = uniform(0.5, 0.82)
     power = uniform(1.5, 2.8)
-    if rng.random() < 0.15:
-        helix = uniform(0.0, 12.0)
+    if rng.random() < 0.35:
+        helix = uniform(0.0, 60.0) * uniform(0.0, 1.0)
     if family in ("long", "curled", "crossing", "slipper", "spindle", "beaked"):
         toe_length = uniform(95.0, 170.0)
         hollow = uniform(-2.0, 7.0)

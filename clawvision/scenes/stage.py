@@ -100,9 +100,7 @@ def look_at(position: FloatArray, target: FloatArray, up: FloatArray, roll_deg: 
     right = unit(np.cross(ahead, up))
     down = np.cross(ahead, right)
     angle = np.radians(roll_deg)
-    return np.stack(
-        [np.cos(angle) * right + np.sin(angle) * down, np.cos(angle) * down - np.sin(angle) * right, ahead]
-    )
+    return np.stack([np.cos(angle) * right + np.sin(angle) * down, np.cos(angle) * down - np.sin(angle) * right, ahead])
 
 
 def _rod(start: FloatArray, stop: FloatArray, radius: float) -> tuple[FloatArray, FloatArray]:
@@ -284,15 +282,15 @@ def _place_card(
         right, down = np.cos(turn) * right + np.sin(turn) * down, np.cos(turn) * down - np.sin(turn) * right
         beside = rng.choice([-1.0, 1.0])
         span = abs(0.5 * width * right[1]) + abs(0.5 * height * down[1])
-        middle = np.array(
-            [rng.uniform(-10.0, extent.tip_x), beside * (66.0 + span + rng.uniform(0.0, 30.0)), -offset]
-        )
+        middle = np.array([rng.uniform(-10.0, extent.tip_x), beside * (66.0 + span + rng.uniform(0.0, 30.0)), -offset])
         if rng.random() < 0.2:
             span = abs(0.5 * width * right[0]) + abs(0.5 * height * down[0])
             middle = np.array([extent.tip_x + 15.0 + span, rng.uniform(-40.0, 40.0), -offset])
         outward = unit(np.array([middle[0] - 60.0, middle[1], 0.0]))
     tip = rng.normal(0.0, np.radians(spread), 2)
-    spin = rng.normal(0.0, np.radians(5.0)) + (rng.choice([0.0, np.pi / 2, np.pi, -np.pi / 2]) if rng.random() < 0.3 else 0.0)
+    spin = rng.normal(0.0, np.radians(5.0)) + (
+        rng.choice([0.0, np.pi / 2, np.pi, -np.pi / 2]) if rng.random() < 0.3 else 0.0
+    )
     if width > 150.0 and view != "sole":
         spin += np.pi / 2
     right, down = np.cos(spin) * right + np.sin(spin) * down, np.cos(spin) * down - np.sin(spin) * right
@@ -302,14 +300,18 @@ def _place_card(
     return np.stack([corner, width * right, height * down]), outward, offset
 
 
-def _pipes(rng: np.random.Generator, view: SceneView, viewpoint: Viewpoint, count: int) -> tuple[FloatArray, FloatArray]:
+def _pipes(
+    rng: np.random.Generator, view: SceneView, viewpoint: Viewpoint, count: int
+) -> tuple[FloatArray, FloatArray]:
     """Return the paths and half widths of bars behind the foot, seldom before it."""
     paths = np.full((PIPES, STEPS, 3), _ABSENT)
     widths = np.ones((PIPES, STEPS))
     right, down, ahead = viewpoint.rotation
     for index in range(count):
         behind = rng.uniform(90.0, 420.0) if rng.random() < 0.93 else -rng.uniform(60.0, 120.0)
-        middle = viewpoint.position + ahead * (np.linalg.norm(viewpoint.position - np.array([50.0, 0.0, 30.0])) + behind)
+        middle = viewpoint.position + ahead * (
+            np.linalg.norm(viewpoint.position - np.array([50.0, 0.0, 30.0])) + behind
+        )
         middle = middle + right * rng.uniform(-260.0, 260.0) + down * rng.uniform(-200.0, 120.0)
         angle = rng.choice([0.0, np.pi / 2]) + rng.normal(0.0, 0.12)
         along = np.cos(angle) * right + np.sin(angle) * down + ahead * rng.normal(0.0, 0.1)
@@ -332,7 +334,9 @@ def _stalks(rng: np.random.Generator, plane: FloatArray, viewpoint: Viewpoint, c
     middle = point + np.array([60.0, 0.0, 0.0]) - (np.array([60.0, 0.0, 0.0]) @ normal) * normal
     at = middle + spot[:, :1] * first + spot[:, 1:] * second + normal * rng.uniform(0.5, 9.0, (count, 1))
     turn = rng.uniform(0.0, 2 * np.pi, (count, 1))
-    along = np.cos(turn) * first + np.sin(turn) * second + normal * np.clip(rng.normal(0.0, 0.12, (count, 1)), -0.05, 0.6)
+    along = (
+        np.cos(turn) * first + np.sin(turn) * second + normal * np.clip(rng.normal(0.0, 0.12, (count, 1)), -0.05, 0.6)
+    )
     length = rng.uniform(25.0, 150.0, (count, 1))
     half = rng.uniform(0.8, 2.6, (count, 1))
     facing = unit(viewpoint.position - middle)
@@ -440,10 +444,20 @@ def sample_stage(
     boxes[:, 1:] = 0.0
     if view in ("side", "front") and not lifted and rng.random() < 0.15:  # the foot stands on a plank
         thick = rng.uniform(15.0, 60.0)
-        boxes[0] = [[60.0, 0.0, -0.5 * thick], [rng.uniform(200, 600), 0.0, 0.0], [0.0, rng.uniform(60, 140), 0.0], [0, 0, 0.5 * thick]]
+        boxes[0] = [
+            [60.0, 0.0, -0.5 * thick],
+            [rng.uniform(200, 600), 0.0, 0.0],
+            [0.0, rng.uniform(60, 140), 0.0],
+            [0, 0, 0.5 * thick],
+        ]
         planes[0, 0, 2] = -thick
     if view == "sole" and rng.random() < 0.05:  # a block between the claws
-        boxes[1] = [[rng.uniform(40, 90), 0.0, rng.uniform(-5, 20)], [rng.uniform(15, 40), 0, 0], [0, rng.uniform(4, 14), 0], [0, 0, rng.uniform(10, 25)]]
+        boxes[1] = [
+            [rng.uniform(40, 90), 0.0, rng.uniform(-5, 20)],
+            [rng.uniform(15, 40), 0, 0],
+            [0, rng.uniform(4, 14), 0],
+            [0, 0, rng.uniform(10, 25)],
+        ]
     littered = int(rng.integers(20, STALKS + 1)) if rng.random() < 0.35 else 0
     stalks = _stalks(rng, planes[0], viewpoint, littered)
 

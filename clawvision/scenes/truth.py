@@ -39,7 +39,8 @@ def silhouette(rings: FloatArray) -> FloatArray:
     Neighbouring rings bound a slice; seen across the axis of a claw a slice covers its convex hull.
     """
     slices = [
-        shapely.convex_hull(shapely.MultiPoint(np.concatenate(pair))) for pair in zip(rings[:-1], rings[1:], strict=True)
+        shapely.convex_hull(shapely.MultiPoint(np.concatenate(pair)))
+        for pair in zip(rings[:-1], rings[1:], strict=True)
     ]
     union = shapely.unary_union(slices).buffer(1e-6)
     if union.geom_type != "Polygon":
@@ -68,7 +69,9 @@ def true_foot(outer: TrueSole, inner: TrueSole) -> dict[str, float]:
     return measure_foot(outer.shape, inner.shape)
 
 
-def true_profile(points: FloatArray, coronet: FloatArray, bulb: FloatArray, direction: FloatArray) -> TrueProfile | None:
+def true_profile(
+    points: FloatArray, coronet: FloatArray, bulb: FloatArray, direction: FloatArray
+) -> TrueProfile | None:
     """Return the truth of the side view of one claw, None where the claw has no bearing line.
 
     Parameters

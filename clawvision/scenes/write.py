@@ -18,8 +18,9 @@ import numpy as np
 import torch
 from PIL import Image
 
-from clawvision.scenes.feed import Pictures, Wanted, render_batch
+from clawvision.scenes.feed import Pictures, Wanted, draw_scene, render
 from clawvision.scenes.foot import PlacedClaw
+from clawvision.scenes.references import sample_reference
 from clawvision.scenes.render import LABELS
 from clawvision.scenes.shape import FootShape
 from clawvision.scenes.truth import TrueSole, true_foot, true_profile, true_sole
@@ -96,18 +97,22 @@ def _offset(pictures: Pictures, index: int) -> float:
     return float((place - stage.card[0]) @ normal)
 
 
-def photo_truth(pictures: Pictures, index: int, name: str) -> dict[str, Any]:
-    """Return what one photo shows."""
+def photo_truth(pictures: Pictures, index: int, name: str, reference: str) -> dict[str, Any]:
+    """Return what one photo shows; ``reference`` is what lies in it, where something does."""
     stage = pictures.stages[index]
-    kind = pictures.references[index].kind if stage.has_card else "none"
+    kind = reference if stage.has_card else "none"
     camera = stage.viewpoint
-    corners = np.array([stage.card[0] + u * stage.card[1] + v * stage.card[2] for u, v in ((0, 0), (1, 0), (1, 1), (0, 1))])
+    corners = np.array(
+        [stage.card[0] + u * stage.card[1] + v * stage.card[2] for u, v in ((0, 0), (1, 0), (1, 1), (0, 1))]
+    )
     device = pictures.photo.device
-    seen = pictures.camera.project(torch.tensor(np.tile(corners, (len(pictures.stages), 1, 1)), dtype=torch.float32, device=device))
+    seen = pictures.camera.project(
+        torch.tensor(np.tile(corners, (len(pictures.stages), 1, 1)), dtype=torch.float32, device=device)
+    )
     labels = _numpy(pictures.labels[index]).astype(int)
     marks = _numpy(pictures.landmarks[index])
     a, b = ("inner", "outer") if bool(pictures.swapped[index]) else ("outer", "inner")
-    normal = np.cross(stage.card[1], stage.card[2])
+    normal = np.cross(stage.card[1], stage.card[2]) if stage.has_card else camera.rotation[2]
     tilt = np.degrees(np.arccos(min(1.0, abs(float(normal @ camera.rotation[2])) / float(np.linalg.norm(normal)))))
     if stage.view == "side":
         landmarks = {a: {key: marks[row].tolist() for row, key in enumerate("CTBH")}}
@@ -156,7 +161,16 @@ def _faults(pictures: Pictures, index: int, labels: FloatArray, marks: FloatArra
     return faults
 
 
-def write_scenes(folder: Path, seed: int, numbers: range, *, held_out: bool, device: torch.device, size: tuple[int, int]) -> None:
+def write_scenes(
+    folder: Path,
+    seed: int,
+    numbers: range,
+    *,
+    held_out: bool,
+    device: torch.device,
+    size: tuple[int, int],
+    finer: int,
+) -> None:
     """Write scenes with their truth into a folder.
 
     Parameters
@@ -173,6 +187,8 @@ def write_scenes(folder: Path, seed: int, numbers: range, *, held_out: bool, dev
         Where to render.
     size
         Width and height of the photos, px.
+    finer
+        Render so many times finer and average.
     """
     folder.mkdir(parents=True, exist_ok=True)
     rows: list[dict[str, Any]] = []
@@ -184,15 +200,15 @@ def write_scenes(folder: Path, seed: int, numbers: range, *, held_out: bool, dev
             scenes: list[dict[str, Any] | None] = []
             views: tuple[SceneView, ...] = ("side", "sole")
             for order, view in enumerate(views):
-                pictures = render_batch(
-                    [(seed, number, order) for number in group],
-                    [view] * len(group),
-                    Wanted(held_out=held_out, plain=start // _AT_ONCE % 4 != 0, flawed=0.1, bare=0.06),
-                    device,
-                    height=height,
-                    width=width,
-                    finer=2,
-                    feet=feet,
+                wanted = Wanted(held_out=held_out, plain=start // _AT_ONCE % 4 != 0, flawed=0.1, bare=0.06)
+                references = [sample_reference(np.random.default_rng([seed, number, order, 7])) for number in group]
+                drawn = [
+                    draw_scene((seed, number, order), view, wanted, reference, foot=foot, right_foot=right)
+                    for number, reference, (foot, right) in zip(group, references, feet, strict=True)
+                ]
+                card = torch.from_numpy(np.stack([one.texture for one in references])).to(device).float() / 255.0
+                pictures = render(
+                    drawn, card, device, height=height, width=width, finer=finer, seed=seed + start + order
                 )
                 feet = [(stage.foot, stage.right_foot) for stage in pictures.stages]
                 if not scenes:
@@ -202,7 +218,7 @@ def write_scenes(folder: Path, seed: int, numbers: range, *, held_out: bool, dev
                         continue
                     name = f"{number}_{view}"
                     scene["seed"] = number
-                    shown = scene["photos"][view] = photo_truth(pictures, index, name)
+                    shown = scene["photos"][view] = photo_truth(pictures, index, name, references[index].kind)
                     pixels = (pictures.photo[index].permute(1, 2, 0) * 255.0).round().clamp(0, 255).byte().cpu().numpy()
                     focal = float(pictures.camera.focal[index])
                     workers.submit(_save, folder, name, pixels, _mask(pictures, index), focal, number)
@@ -256,10 +272,19 @@ def _save(folder: Path, name: str, pixels: ByteArray, mask: ByteArray, focal_px:
 @click.option("--device", default="cpu", show_default=True)
 @click.option("--width", default=1600, show_default=True)
 @click.option("--height", default=1200, show_default=True)
-def main(folder: Path, scenes: int, first: int, seed: int, trained: bool, device: str, width: int, height: int) -> None:
+@click.option("--finer", default=2, show_default=True, help="Render so many times finer and average.")
+def main(
+    folder: Path, scenes: int, first: int, seed: int, trained: bool, device: str, width: int, height: int, finer: int
+) -> None:
     """Write photos of rendered feet with their truth into FOLDER."""
     write_scenes(
-        folder, seed, range(first, first + scenes), held_out=not trained, device=torch.device(device), size=(width, height)
+        folder,
+        seed,
+        range(first, first + scenes),
+        held_out=not trained,
+        device=torch.device(device),
+        size=(width, height),
+        finer=finer,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
 import queue
 import traceback
 from multiprocessing.queues import Queue
@@ -21,7 +22,11 @@ ENOUGH = 4
 """Batches in the pool before the first draw."""
 
 
-def _make(feed: str, settings: dict[str, Any], first: int, outbox: Queue[tuple[Packed, Packed] | str]) -> None:
+def _make(
+    feed: str, settings: dict[str, Any], first: int, outbox: Queue[tuple[Packed, Packed] | str], visible: str | None
+) -> None:
+    if visible is not None:  # before anything touches the device
+        os.environ["CUDA_VISIBLE_DEVICES"] = visible
     torch.set_num_threads(1)
     try:
         made = feed_maker(feed)(**settings)
@@ -33,6 +38,12 @@ def _make(feed: str, settings: dict[str, Any], first: int, outbox: Queue[tuple[P
             number += 1
     except Exception:
         outbox.put(traceback.format_exc())
+
+
+def _other_device() -> str | None:
+    """Return which device the makers see: the second one where there is one that does not train."""
+    alone = torch.cuda.is_available() and torch.cuda.device_count() > 1 and "WORLD_SIZE" not in os.environ
+    return "1" if alone else None
 
 
 class Makers:
@@ -52,7 +63,7 @@ class Makers:
         self._processes = [
             context.Process(
                 target=_make,
-                args=(feed, settings | {"seed": settings["seed"] + number}, first, self._outbox),
+                args=(feed, settings | {"seed": settings["seed"] + number}, first, self._outbox, _other_device()),
                 daemon=True,
             )
             for number in range(count)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import copy
+import faulthandler
 import importlib.util
 import json
 import math
@@ -249,6 +250,7 @@ def train(options: argparse.Namespace, ranks: Ranks) -> ClawNet:
     """Train for the time asked for, store the run, return the network with averaged weights."""
     torch.manual_seed(options.seed)
     torch.backends.cudnn.benchmark = True
+    torch.backends.cudnn.benchmark_limit = 4
     network, average, optimiser, progress = _start(options, ranks)
     runner = _runner(network, options.compile)
     planned = 60.0 * (options.planned_minutes or options.minutes)
@@ -294,6 +296,7 @@ def main(arguments: list[str] | None = None) -> None:
     """Train, store and judge."""
     options = _options(arguments)
     ranks = Ranks.join(options.device)
+    faulthandler.dump_traceback_later(40)
     try:
         average = train(options, ranks)
         if ranks.first and options.validate > 0:
