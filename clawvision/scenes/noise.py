@@ -44,12 +44,28 @@ def fbm(points: Tensor, seed: Tensor) -> Tensor:
     seed
         (N,) int64: points of one seed share one field.
     """
-    return _look_up(_fbm_block(points.device), points / FBM_PERIOD, seed)
+    return fbm_at(points, shift(seed))
+
+
+def shift(seed: Tensor) -> Tensor:
+    """Return where in the block each seed's field begins, (..., 3), for those who read many points of few seeds."""
+    # One hash gives the shifts along all axes: its lower digits are as good as its upper ones.
+    return hash_unit(seed)[..., None] * torch.tensor([1.0, 97.31, 389.7], device=seed.device)
+
+
+def fbm_at(points: Tensor, begin: Tensor) -> Tensor:
+    """Return `fbm` at points (N, 3) of fields that begin at ``begin`` (N, 3), see `shift`."""
+    return _look_up(_fbm_block(points.device), points / FBM_PERIOD, begin)
+
+
+def smooth_at(points: Tensor, begin: Tensor) -> Tensor:
+    """Return `smooth` at points (N, 3) of fields that begin at ``begin`` (N, 3), see `shift`."""
+    return _look_up(_smooth_block(points.device), points / FBM_PERIOD, begin)
 
 
 def smooth(points: Tensor, seed: Tensor) -> Tensor:
     """Return four independent fields of a single octave, (N, 4): as `fbm`, without detail finer than a cell."""
-    return _look_up(_smooth_block(points.device), points / FBM_PERIOD, seed)
+    return smooth_at(points, shift(seed))
 
 
 def cells(points: Tensor, seed: Tensor) -> Tensor:
@@ -62,7 +78,7 @@ def cells(points: Tensor, seed: Tensor) -> Tensor:
     seed
         (N,) int64.
     """
-    return _look_up(_cell_block(points.device), points / CELL_PERIOD, seed)
+    return _look_up(_cell_block(points.device), points / CELL_PERIOD, shift(seed))
 
 
 def cover(noise: Tensor, share: Tensor, softness: Tensor | float) -> Tensor:
@@ -75,10 +91,8 @@ def cover(noise: Tensor, share: Tensor, softness: Tensor | float) -> Tensor:
     return torch.where(share > 1e-3, covered, torch.zeros_like(covered))
 
 
-def _look_up(block: Tensor, turns: Tensor, seed: Tensor) -> Tensor:
-    # One hash gives the shifts along all axes: its lower digits are as good as its upper ones.
-    shift = hash_unit(seed)[:, None] * turns.new_tensor([1.0, 97.31, 389.7])
-    place = turns @ turns.new_tensor(_TURN) + shift
+def _look_up(block: Tensor, turns: Tensor, begin: Tensor) -> Tensor:
+    place = torch.addmm(begin, turns, turns.new_tensor(_TURN))
     grid = (place - place.floor()) * 2 - 1
     found = F.grid_sample(block, grid[None, None, None], mode="bilinear", padding_mode="border", align_corners=True)
     return found[0, :, 0, 0].T

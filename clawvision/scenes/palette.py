@@ -316,12 +316,12 @@ def _soles(rng: Rng, wall: Array, ground: Array) -> dict[str, Array]:
     dark = [(92, 84, 76), (58, 54, 52), (74, 62, 50), (110, 98, 84), (36, 34, 34)]
     kind = rng.choice(3, p=[0.5, 0.25, 0.25])
     if kind == 0:
-        sole = varied(rng, pale[rng.integers(len(pale))]) * rng.uniform(0.5, 1.0)
+        sole = varied(rng, pale[rng.integers(len(pale))]) * rng.uniform(0.4, 0.9)
     elif kind == 1:
         sole = varied(rng, dark[rng.integers(len(dark))])
     else:
         sole = wall * rng.uniform(0.7, 1.4)
-    if rng.random() < 0.35:
+    if rng.random() < 0.45:
         sole = (sole + (ground * rng.uniform(0.7, 1.4) - sole) * rng.uniform(0.5, 0.95)).astype(np.float32)
     shade = varied(rng, dark[rng.integers(len(dark))])
     shade = (sole + (shade - sole) * rng.uniform(0.2, 1.0)).astype(np.float32)

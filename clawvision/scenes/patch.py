@@ -16,6 +16,7 @@ class Patch:
     """N pixels, of any pictures of the batch. Fields as in `Surfels`, without the picture's axes.
 
     ``item`` int64 (N,): index in the batch. ``footprint`` (N,): mm that a pixel covers. ``seed`` int64 (N,).
+    ``seeds`` int64 (B,): those of the pictures.
     """
 
     item: Tensor
@@ -26,6 +27,7 @@ class Patch:
     attr: Tensor
     footprint: Tensor
     seed: Tensor
+    seeds: Tensor
     values: Appearance[Tensor]
 
     def chosen(self, mask: Tensor) -> Patch:
@@ -48,14 +50,19 @@ class Patch:
         ``points`` (N, 3); ``scale`` a number or (N,). Parts of one kind have fields of their own.
         """
         cell = scale[:, None] if isinstance(scale, Tensor) else scale
-        field = noise.fbm(points / cell, self.seed + 977 * salt + 31 * self.part)
+        field = noise.fbm_at(points / cell, self._begin(salt))
         # The finest of its three octaves is a quarter of the coarsest.
         return field * ((scale / self.footprint - 2) / 3).clamp(0, 1)[:, None]
 
     def fine(self, points: Tensor, scale: float | Tensor, salt: int) -> Tensor:
         """Return `noise.smooth`, as `fbm` does: for detail not much larger than a pixel, where octaves would alias."""
         cell = scale[:, None] if isinstance(scale, Tensor) else scale
-        return noise.smooth(points / cell, self.seed + 977 * salt + 31 * self.part) * self.fade(scale)[:, None]
+        return noise.smooth_at(points / cell, self._begin(salt)) * self.fade(scale)[:, None]
+
+    def _begin(self, salt: int) -> Tensor:
+        parts = torch.arange(16, device=self.seeds.device)
+        begin = noise.shift(self.seeds[:, None] + 977 * salt + 31 * parts)
+        return begin[self.item, self.part.clamp(0, 15)]
 
     def fade(self, scale: float | Tensor) -> Tensor:
         """Return 1 where detail of ``scale`` mm is well larger than a pixel, 0 where pixels are too coarse (N,)."""

@@ -111,8 +111,10 @@ def _materials(surfels: Surfels, look: LookBatch, card: Tensor, steps: _Steps) -
     flat = torch.zeros(shape.numel(), 10, device=device)
     kinds = surfels.kind.reshape(-1)
     per_picture = shape[1] * shape[2]
-    for kind in torch.unique(kinds).tolist():
-        index = (kinds == kind).nonzero()[:, 0]
+    for kind in Kind:
+        index = (kinds == int(kind)).nonzero()[:, 0]
+        if len(index) == 0:
+            continue
         item = index // per_picture
         patch = Patch(
             item=item,
@@ -123,12 +125,13 @@ def _materials(surfels: Surfels, look: LookBatch, card: Tensor, steps: _Steps) -
             attr=surfels.attr.reshape(-1, 4)[index],
             footprint=steps.footprint.reshape(-1)[index],
             seed=look.seed[item],
+            seeds=look.seed,
             values=look.values,
         )
         if kind == Kind.SKY:
             flat[index, 3:6] = backdrops.sky(patch)
             continue
-        made = _card(patch, surfels, steps, card, index) if kind == Kind.CARD else _MAKERS[Kind(kind)](patch)
+        made = _card(patch, surfels, steps, card, index) if kind == Kind.CARD else _MAKERS[kind](patch)
         flat[index, 0:3] = made.albedo
         flat[index, 6:10] = torch.stack([made.rough, made.mirror, made.height, made.soft], dim=-1)
     whole = flat.view(*shape, 10)
