@@ -253,8 +253,8 @@ def horn(rng: Rng, name: str, coat: Coat[Array], ground: Surface[Array]) -> Horn
     """
     wall, second, toe = (varied(rng, c, 0.22) for c in _HORNS[name])
     near = rng.random()
-    if near < 0.55:
-        target = coat.colours[0] if near < 0.2 else ground.colours[0] * rng.uniform(0.7, 1.3)
+    if near < 0.65:
+        target = coat.colours[0] if near < 0.25 else ground.colours[0] * rng.uniform(0.7, 1.3)
         pull = rng.uniform(0.5, 0.95)
         wall, toe = (c + (target - c) * pull for c in (wall, toe))
     odd = rng.random(4) < np.array([0.0, 0.15, 0.1, 0.1])
