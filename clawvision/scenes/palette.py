@@ -11,6 +11,7 @@ Rng = np.random.Generator
 Colour = tuple[float, float, float]
 
 FAMILY_KINDS = ("ground", "wall", "coat", "horn", "rig")
+_FREE_PATTERNS = ("none", "boards", "slats", "studs", "stones", "blades", "ribs")
 _RARE = {"white_studio": 0.35, "black_studio": 0.35, "concrete": 1.5, "wet_concrete": 1.5}
 """Weights of families that are drawn more or less often than the rest."""
 
@@ -43,7 +44,7 @@ _HORNS: dict[str, tuple[Colour, Colour, Colour]] = {
     "pale_to_dark": ((188, 164, 132), (150, 124, 96), (58, 52, 48)),
     "olive": ((104, 100, 80), (74, 72, 58), (132, 126, 100)),
 }
-_HELD_OUT_HORNS = frozenset({"striped", "pale_to_dark", "olive"})
+_HELD_OUT_HORNS = frozenset({"pale_to_dark", "olive"})
 
 _RIGS = ("sun", "overcast", "lamp", "flash", "window", "mixed", "low_sun", "blue_shade", "tubes")
 _HELD_OUT_RIGS = frozenset({"low_sun", "blue_shade", "tubes"})
@@ -182,7 +183,8 @@ def _free_surface(rng: Rng) -> Surface[Array]:
     colours = [linear(rng.uniform(10, 240, 3).astype(np.float32)) for _ in range(2)]
     grey = linear(np.full(3, rng.uniform(15, 235), dtype=np.float32))
     colours = [grey + (c - grey) * rng.uniform(0, 0.6) for c in colours]
-    pattern = int(rng.integers(0, 9)) if rng.random() < 0.6 else 0
+    # Patterns that only held-out families have stay out of training here too.
+    pattern = pattern_index(str(rng.choice(_FREE_PATTERNS))) if rng.random() < 0.6 else 0
     size = float(np.exp(rng.uniform(np.log(8), np.log(250))))
     angle = rng.uniform(0, np.pi)
     return _surface(
