@@ -16,6 +16,7 @@ import numpy as np
 from clawvision.outline.learned.contract import (
     COARSE_SIZE,
     FACT_COUNT,
+    FILL,
     FINE_SIZE,
     LANDMARK_STEP,
     LANDMARKS,
@@ -95,7 +96,7 @@ class OnnxNetwork:
 
 
 def load_network(folder: Traversable) -> OnnxNetwork:
-    """Read the model of a folder and make sure that it is the recorded one and runs.
+    """Read the model of a folder and make sure that it is the recorded one and runs at both sizes of picture.
 
     Raises
     ------
@@ -110,8 +111,10 @@ def load_network(folder: Traversable) -> OnnxNetwork:
     if hashlib.sha256(model).hexdigest() != recorded:
         raise ModelError("the model file is not the recorded one")
     network = OnnxNetwork(model)
-    width, height = COARSE_SIZE
-    network.run(Crop(np.zeros((height, width, 3), np.uint8), np.eye(2, 3)))
+    for width, height in (COARSE_SIZE, FINE_SIZE):
+        said = network.run(Crop(np.full((height, width, 3), FILL, np.uint8), np.eye(2, 3)))
+        if not all(np.isfinite(part).all() for part in (said.masks, said.landmarks, said.facts)):
+            raise ModelError("it does not answer with finite numbers")
     return network
 
 
