@@ -18,8 +18,9 @@ WALL_POINTS = 20
 class ClawSurface:
     """Rings of points around each claw, from the heel to the toe, in the claw's own frame, mm.
 
-    ``points`` (B, S, R, 3): the first ``SOLE_POINTS`` of a ring cross the sole from the axial edge to the abaxial one,
-    then come the abaxial wall upwards and the axial wall downwards. ``local`` the same before bending and twisting.
+    All float32. ``points`` (B, S, R, 3): the first ``SOLE_POINTS`` of a ring cross the sole from the axial edge to the
+    abaxial one, then come the abaxial wall upwards and the axial wall downwards. ``local`` the same before bending and
+    twisting.
     ``attr`` (B, S, R, 4) as `Surfels` has it for HORN. ``coronet``, ``bulb`` (B, 3): the landmarks C and B.
     """
 
@@ -59,16 +60,13 @@ def profile(number: dict[str, Tensor], x: Tensor) -> tuple[Tensor, Tensor]:
     under = belly * (1.0 - _cap((x - rear) / (start - rear)))
     lift_x = number["lift_from"] * tip_x
     lift = ((x - lift_x) / (tip_x - lift_x)).clamp(0.0, 1.0) ** 2
-    thick = number["tip_thickness"]
-    lower = under + (number["toe_lift"]) * lift
+    lower = under + number["toe_lift"] * lift
     # a worn tip: the borders meet in a small round end instead of a point
     room = number["tip_round"]
-    end = _cap((tip_x + 0.0 - x) / room)
-    height = (upper - lower).clamp_min(0.0) + thick * _ramp(down, 0.0, 1.0)
+    height = (upper - lower).clamp_min(0.0) + number["tip_thickness"] * down
     middle = lower + 0.5 * height
-    height = height * end
-    at_toe = _ramp(x, 0.0, 1.0) * (x > tip_x - room)
-    lower = torch.where(at_toe > 0, middle - 0.5 * height, lower)
+    height = height * _cap((tip_x - x) / room)
+    lower = torch.where(x > tip_x - room, middle - 0.5 * height, lower)
     return lower + height, lower
 
 
@@ -94,34 +92,29 @@ def widths(number: dict[str, Tensor], x: Tensor) -> tuple[Tensor, Tensor]:
     return half, middle
 
 
-def claw_surface(
-    vectors: Tensor, stations: int = STATIONS, sole_points: int = SOLE_POINTS, wall_points: int = WALL_POINTS
-) -> ClawSurface:
+def claw_surface(vectors: Tensor) -> ClawSurface:
     """Build the surface of claws.
 
     Parameters
     ----------
     vectors : float32 (B, K)
         One row a claw, in the order of ``CLAW_FIELDS``.
-    stations, sole_points, wall_points
-        How finely: rings along the claw, points across the sole and up each wall.
     """
     device = vectors.device
     number = {name: vectors[:, index : index + 1] for index, name in enumerate(CLAW_FIELDS)}
     rear = number["bulb_x"] - number["bulb_depth"]
     tip_x, _ = toe(number)
     # denser towards both ends, where the surface turns fast
-    share = torch.linspace(0.0, 1.0, stations, device=device)
-    share = 0.5 - 0.5 * torch.cos(torch.pi * share)
-    share = (0.75 * share + 0.25 * torch.linspace(0.0, 1.0, stations, device=device))[None, :]
+    even = torch.linspace(0.0, 1.0, STATIONS, device=device)
+    share = (0.75 * (0.5 - 0.5 * torch.cos(torch.pi * even)) + 0.25 * even)[None, :]
     x = rear + (tip_x - rear) * (share * 0.9985 + 0.0005)
     upper, lower = profile(number, x)
     half, middle = widths(number, x)
     height = (upper - lower).clamp_min(0.05)
 
-    across = torch.linspace(-1.0, 1.0, sole_points, device=device)[None, None, :]
-    turn = torch.linspace(0.0, torch.pi / 2, wall_points + 1, device=device)[1:][None, None, :]
-    over_wall = _ramp(x, 0.0, 1.0)[..., None] * 0 + _ramp((x - number["coronet_x"]) / 12.0, -1.0, 1.0)[..., None]
+    across = torch.linspace(-1.0, 1.0, SOLE_POINTS, device=device)[None, None, :]
+    turn = torch.linspace(0.0, torch.pi / 2, WALL_POINTS + 1, device=device)[1:][None, None, :]
+    over_wall = _ramp((x - number["coronet_x"]) / 12.0, -1.0, 1.0)[..., None]
     power = 0.3 + (number["ridge"][..., None] - 0.3).clamp_min(0.0) * over_wall
     out = torch.cos(turn).clamp_min(0.0) ** power
     rise = torch.sin(turn) ** 1.15
@@ -131,7 +124,7 @@ def claw_surface(
         up = height[..., None] * rise
         wide = half[..., None] * out * (1.0 - under * torch.exp(-up / 7.0))
         lean = slope[..., None] * torch.minimum(up, half[..., None] * 1.2) * out
-        return sign * (wide - lean.clamp_max(1e9).minimum(0.8 * wide)), lower[..., None] + up
+        return sign * (wide - lean.minimum(0.8 * wide)), lower[..., None] + up
 
     sole_y = across * half[..., None] * (1.0 - under)
     arch = number["sole_hollow"][..., None] * (1.0 - across**2) * _ramp(half / 12.0, 0.2, 1.0)[..., None]
@@ -148,21 +141,27 @@ def claw_surface(
     z = z + 0.6 * rough.roll(5, -1) * _ramp((z - lower[..., None]) / 15.0, 0.0, 1.0) * over_wall
     y, z = _twisted(number, x, y, z, middle, lower, height)
 
-    count = y.shape[-1]
-    is_sole = torch.zeros(count, device=device)
-    is_sole[:sole_points] = 1.0
-    is_sole = is_sole.expand_as(y)
-    beyond = number["coronet_x"] - number["bulb_x"]
-    climb = number["coronet_z"] - number["bulb_z"]
-    below = ((flat[..., 0] - number["bulb_x"][..., None]) * climb[..., None]) / beyond[..., None]
-    below = (number["bulb_z"][..., None] + below - flat[..., 2]) * (beyond / torch.hypot(beyond, climb))[..., None]
-    along = ((x - rear) / (tip_x - rear))[..., None].expand_as(y)
-    rim = torch.zeros(count, device=device)
-    rim[:sole_points] = torch.linspace(-1.0, 1.0, sole_points, device=device).abs() ** 3
-    attr = torch.stack([below.clamp_min(0.0), is_sole, along, rim.expand_as(y)], dim=-1)
     points = torch.stack([flat[..., 0], y, z], dim=-1)
     coronet, bulb = _landmarks(points, x, number)
-    return ClawSurface(points, flat, attr, coronet, bulb)
+    return ClawSurface(points, flat, _attributes(number, flat, (x - rear) / (tip_x - rear)), coronet, bulb)
+
+
+def _attributes(number: dict[str, Tensor], flat: Tensor, along: Tensor) -> Tensor:
+    """Return what the shader wants to know of each point (B, S, R, 4) of a claw as yet unbent: how far below the
+    coronet's line it lies, whether on the sole, its share ``along`` (B, S) of the length, how near the sole's rim.
+    """
+    reach = number["coronet_x"] - number["bulb_x"]
+    climb = number["coronet_z"] - number["bulb_z"]
+    line = ((flat[..., 0] - number["bulb_x"][..., None]) * climb[..., None]) / reach[..., None]
+    below = (number["bulb_z"][..., None] + line - flat[..., 2]) * (reach / torch.hypot(reach, climb))[..., None]
+    sole = torch.zeros(flat.shape[2], device=flat.device)
+    sole[:SOLE_POINTS] = 1.0
+    rim = torch.zeros(flat.shape[2], device=flat.device)
+    rim[:SOLE_POINTS] = torch.linspace(-1.0, 1.0, SOLE_POINTS, device=flat.device).abs() ** 3
+    every = below.shape
+    return torch.stack(
+        [below.clamp_min(0.0), sole.expand(every), along[..., None].expand(every), rim.expand(every)], dim=-1
+    )
 
 
 def _unevenness(flat: Tensor, seed: Tensor) -> Tensor:

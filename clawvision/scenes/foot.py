@@ -5,7 +5,7 @@ Foot frame, mm: x from heel to toe, y to the lateral side, z up; the outer claw 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import torch
 from torch import Tensor
@@ -14,8 +14,11 @@ from clawvision.scenes.claw import SOLE_POINTS, STATIONS, WALL_POINTS, ClawSurfa
 from clawvision.scenes.mesh import Piece, bars, cap_faces, grid_faces, normalised, tube
 from clawvision.scenes.surfels import Kind
 
-FRINGE_HAIRS = 1400
-COAT_HAIRS = 1600
+_FRINGE_HAIRS = 700
+"""Over each claw's coronet."""
+_COAT_HAIRS = 1600
+_DIGIT_RING, _LEG_RING = 26, 28
+"""Points around the skin above each claw, and around the leg."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,25 +44,12 @@ class FootNumbers:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlacedClaw:
-    """A claw in the foot frame: its surface's ``points`` (B, S, R, 3), C and B (B, 3), and the turn and shift that placed
-    it, ``rotation`` (B, 3, 3) and ``origin`` (B, 3), after a mirror of y for the inner claw.
-    """
+    """A claw in the foot frame: its surface's ``points`` (B, S, R, 3), C and B (B, 3)."""
 
     surface: ClawSurface
     points: Tensor
     coronet: Tensor
     bulb: Tensor
-    rotation: Tensor
-    origin: Tensor
-    mirrored: bool
-
-    def place(self, points: Tensor) -> Tensor:
-        """Take points (B, …, 3) of the claw's frame to the foot frame."""
-        if self.mirrored:
-            points = points * torch.tensor([1.0, -1.0, 1.0], device=points.device)
-        flat = points.reshape(len(points), -1, 3)
-        placed = flat @ self.rotation.transpose(1, 2) + self.origin[:, None, :]
-        return placed.reshape(points.shape)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,36 +76,33 @@ def _turn(splay: Tensor, roll: Tensor) -> Tensor:
 
 def place_claws(number: FootNumbers) -> tuple[PlacedClaw, PlacedClaw]:
     """Build both claws and set them side by side: their heels level, their axial sides ``gap`` apart at the bulbs."""
-    placed = []
-    for vectors, splay, roll, mirrored in (
-        (number.outer, number.splay_outer, number.roll_outer, False),
-        (number.inner, number.splay_inner, number.roll_inner, True),
-    ):
-        surface = claw_surface(vectors)
-        sign = -1.0 if mirrored else 1.0
-        rotation = _turn(sign * splay, sign * roll)
-        heel = surface.points[:, : STATIONS // 3, :, 1].amin(dim=(1, 2))  # the axial side's innermost place
-        shift = number.shift[:, 0] if mirrored else torch.zeros_like(heel)
-        away = sign * (0.5 * number.gap[:, 0] - heel)
-        origin = torch.stack([shift, away, torch.zeros_like(heel)], dim=-1)
-        claw = PlacedClaw(surface, surface.points, surface.coronet, surface.bulb, rotation, origin, mirrored)
-        points = claw.place(surface.points)
-        # a rolled claw still stands on the ground
-        down = points[..., 2].amin(dim=(1, 2))
-        origin = origin - torch.stack([torch.zeros_like(down), torch.zeros_like(down), down], dim=-1)
-        claw = PlacedClaw(surface, surface.points, surface.coronet, surface.bulb, rotation, origin, mirrored)
-        placed.append(
-            PlacedClaw(
-                surface,
-                claw.place(surface.points),
-                claw.place(surface.coronet[:, None])[:, 0],
-                claw.place(surface.bulb[:, None])[:, 0],
-                rotation,
-                origin,
-                mirrored,
-            )
-        )
-    return placed[0], placed[1]
+    outer = _placed(number.outer, number.splay_outer, number.roll_outer, number.gap, None)
+    inner = _placed(number.inner, -number.splay_inner, -number.roll_inner, number.gap, number.shift)
+    return outer, inner
+
+
+def _placed(vectors: Tensor, splay: Tensor, roll: Tensor, gap: Tensor, shift: Tensor | None) -> PlacedClaw:
+    """Build claws and set them on the ground; all but ``vectors`` (B, 1). A ``shift`` forwards is for the inner claws only,
+    which are mirrored.
+    """
+    surface = claw_surface(vectors)
+    sign = 1.0 if shift is None else -1.0
+    mirror = torch.tensor([1.0, sign, 1.0], device=vectors.device)
+    rotation = _turn(splay, roll).transpose(1, 2)
+    heel = surface.points[:, : STATIONS // 3, :, 1].amin(dim=(1, 2))  # the axial side's innermost place
+    zero = torch.zeros_like(heel)
+    ahead = zero if shift is None else shift[:, 0]
+    origin = torch.stack([ahead, sign * (0.5 * gap[:, 0] - heel), zero], dim=-1)
+
+    def place(points: Tensor) -> Tensor:
+        flat = (points * mirror).reshape(len(points), -1, 3)
+        return (flat @ rotation + origin[:, None, :]).reshape(points.shape)
+
+    # a rolled claw still stands on the ground
+    origin = origin - torch.stack([zero, zero, place(surface.points)[..., 2].amin(dim=(1, 2))], dim=-1)
+    return PlacedClaw(
+        surface, place(surface.points), place(surface.coronet[:, None])[:, 0], place(surface.bulb[:, None])[:, 0]
+    )
 
 
 def _horn(claw: PlacedClaw, part: int) -> Piece:
@@ -161,9 +148,10 @@ def _axis(number: FootNumbers, outer: PlacedClaw, inner: PlacedClaw) -> _Axis:
     return _Axis(start, up, start + up * number.pastern_length, cannon)
 
 
-def _digit(claw: PlacedClaw, axis: _Axis, scale: Tensor, part: int, rows: int = 12, ring: int = 26) -> Piece:
+def _digit(claw: PlacedClaw, axis: _Axis, scale: Tensor, part: int) -> Piece:
     """Build the skin from a claw's coronet up into the leg."""
     device = claw.points.device
+    rows, ring = 12, _DIGIT_RING
     share = torch.linspace(0.0, 1.0, rows, device=device)[None, :, None]
     along = claw.coronet - claw.bulb
     reach = along.norm(dim=-1)
@@ -207,14 +195,14 @@ def _digit(claw: PlacedClaw, axis: _Axis, scale: Tensor, part: int, rows: int = 
     return Piece(Kind.LEG, part, local, local, attr.reshape(*flat, 4), grid_faces(rows, ring, device))
 
 
-def _leg(number: FootNumbers, axis: _Axis, part: int, rows: int = 26, ring: int = 28) -> Piece:
+def _leg(number: FootNumbers, axis: _Axis, part: int) -> Piece:
     """Build pastern, fetlock and cannon."""
     device = axis.start.device
-    t = torch.linspace(0.0, 1.0, rows, device=device)[None, :, None]
+    t = torch.linspace(0.0, 1.0, 26, device=device)[None, :, None]
     below = axis.start + axis.up * 22.0
     knee = axis.fetlock
     far = knee + axis.cannon * 330.0
-    # a quadratic curve through the fetlock, so that the joint is round
+    # smoothed at the fetlock, so that the joint is round
     first, second = (t / 0.4).clamp(0, 1), ((t - 0.4) / 0.6).clamp(0, 1)
     path = torch.where(
         t < 0.4,
@@ -230,10 +218,10 @@ def _leg(number: FootNumbers, axis: _Axis, part: int, rows: int = 26, ring: int 
     wide = scale * (43.0 - 8.0 * (s / 0.4).clamp(0, 1) - 9.0 * ((s - 0.4) / 0.3).clamp(0, 1) + 3.0 * bulge)
     deep = scale * (35.0 - 4.0 * (s / 0.4).clamp(0, 1) - 4.0 * ((s - 0.4) / 0.3).clamp(0, 1) + 6.0 * bulge)
     lateral = torch.tensor([0.0, 1.0, 0.0], device=device).expand(len(path), 3)
-    piece = tube(Kind.LEG, part, smooth, lateral, wide, deep, ring)
+    piece = tube(Kind.LEG, part, smooth, lateral, wide, deep, _LEG_RING)
     attr = piece.attr.clone()
     attr[..., 0] += 22.0
-    return Piece(piece.kind, part, piece.points, piece.points, attr, piece.faces)
+    return replace(piece, local=piece.points, attr=attr)
 
 
 def _dewclaws(number: FootNumbers, axis: _Axis, part: int) -> list[Piece]:
@@ -248,54 +236,53 @@ def _dewclaws(number: FootNumbers, axis: _Axis, part: int) -> list[Piece]:
         path = base[:, None] * (1 - t[..., None]) + tip[:, None] * t[..., None]
         size = number.dewclaw * 11.0 * torch.sqrt((1.0 - t**2).clamp_min(0.002))
         lateral = torch.tensor([0.0, 1.0, 0.0], device=device).expand(len(path), 3)
-        piece = tube(Kind.DEWCLAW, part, path, lateral, size, 0.8 * size, 12)
-        pieces.append(piece)
+        pieces.append(tube(Kind.DEWCLAW, part, path, lateral, size, 0.8 * size, 12))
     return pieces
 
 
-def _hair(
-    digits: list[Piece], leg: Piece, axis: _Axis, number: FootNumbers, chance: torch.Generator, part: int
-) -> list[Piece]:
-    """Build the hairs: a fringe that hangs over both coronets, and the coat that breaks the leg's outline."""
-    device = axis.start.device
-    batch = len(axis.start)
+class _Chance:
+    """Numbers from 0 to 1 for a batch, from one source."""
 
-    def draw(count: int) -> Tensor:
-        return torch.rand(batch, count, generator=chance, device=device)
+    def __init__(self, generator: torch.Generator, batch: int, device: torch.device) -> None:
+        self._generator, self._batch, self._device = generator, batch, device
 
-    pieces = []
-    ring = 26
+    def __call__(self, *shape: int) -> Tensor:
+        return torch.rand(self._batch, *shape, generator=self._generator, device=self._device)
+
+
+def _fringe(digit: Piece, axis: _Axis, number: FootNumbers, draw: _Chance, part: int) -> Piece:
+    """Build the hairs that hang over a claw's coronet."""
+    ring, count = _DIGIT_RING, _FRINGE_HAIRS
     down = -axis.up[:, None, :]
-    for digit in digits:
-        count = FRINGE_HAIRS // 2
-        around = draw(count) * ring
-        low = around.long() % ring
-        part_way = (around - around.floor())[..., None]
-        high = (low + 1) % ring
-        take = torch.arange(batch, device=device)[:, None]
-        at = digit.points[take, low] * (1 - part_way) + digit.points[take, high] * part_way
-        above = digit.points[take, low + 2 * ring] * (1 - part_way) + digit.points[take, high + 2 * ring] * part_way
-        climb = draw(count)[..., None] ** 1.5
-        root = at + (above - at) * climb
-        centre = digit.points[:, :ring].mean(dim=1, keepdim=True)
-        outwards = normalised((at - centre) - ((at - centre) * down).sum(-1, keepdim=True) * down)
-        hang = number.hair_overhang[..., None] * (0.4 + 0.9 * draw(count)[..., None])
-        drop = (root - at).norm(dim=-1, keepdim=True) + hang
-        jitter = (torch.rand(batch, count, 3, generator=chance, device=device) - 0.5) * 3.0
-        along = normalised(at - above + 1e-3)
-        tip = root + along * drop + outwards * (1.5 + 1.5 * draw(count)[..., None]) + jitter
-        root = root + outwards * 0.4
-        side = normalised(torch.linalg.cross(outwards, along.expand_as(outwards))) * (
-            0.35 + 0.5 * draw(count)[..., None]
-        )
-        shown = (draw(count) < 0.35 + 0.65 * number.hair_amount)[..., None]
-        side = side * shown
-        pieces.append(bars(Kind.HAIR, part, root, tip, side, draw(count)))
-    count = COAT_HAIRS
-    ring = 28
+    around = draw(count) * ring
+    low = around.long() % ring
+    part_way = (around - around.floor())[..., None]
+    high = (low + 1) % ring
+    take = torch.arange(len(low), device=low.device)[:, None]
+    at = digit.points[take, low] * (1 - part_way) + digit.points[take, high] * part_way
+    above = digit.points[take, low + 2 * ring] * (1 - part_way) + digit.points[take, high + 2 * ring] * part_way
+    climb = draw(count)[..., None] ** 1.5
+    root = at + (above - at) * climb
+    centre = digit.points[:, :ring].mean(dim=1, keepdim=True)
+    outwards = normalised((at - centre) - ((at - centre) * down).sum(-1, keepdim=True) * down)
+    hang = number.hair_overhang[..., None] * (0.4 + 0.9 * draw(count)[..., None])
+    drop = (root - at).norm(dim=-1, keepdim=True) + hang
+    jitter = (draw(count, 3) - 0.5) * 3.0
+    along = normalised(at - above + 1e-3)
+    tip = root + along * drop + outwards * (1.5 + 1.5 * draw(count)[..., None]) + jitter
+    root = root + outwards * 0.4
+    side = normalised(torch.linalg.cross(outwards, along.expand_as(outwards))) * (0.35 + 0.5 * draw(count)[..., None])
+    shown = (draw(count) < 0.35 + 0.65 * number.hair_amount)[..., None]
+    return bars(Kind.HAIR, part, root, tip, side * shown, draw(count))
+
+
+def _coat(leg: Piece, number: FootNumbers, draw: _Chance, part: int) -> Piece:
+    """Build the hairs that break the leg's outline."""
+    ring, count = _LEG_RING, _COAT_HAIRS
+    batch = len(leg.points)
     rows = leg.points.shape[1] // ring
     spot = (draw(count) * (rows - 2)).long() * ring + (draw(count) * ring).long().clamp_max(ring - 1)
-    take = torch.arange(batch, device=device)[:, None]
+    take = torch.arange(batch, device=spot.device)[:, None]
     root = leg.points[take, spot]
     next_up = leg.points[take, spot + ring]
     root = root + (next_up - root) * draw(count)[..., None]
@@ -305,13 +292,20 @@ def _hair(
     length = (6.0 + 12.0 * draw(count)[..., None]) * (0.3 + number.hair_amount[..., None])
     tip = root + along * length + outwards * length * 0.22
     side = normalised(torch.linalg.cross(outwards, along)) * (0.35 + 0.4 * draw(count)[..., None])
-    pieces.append(bars(Kind.HAIR, part, root, tip, side, draw(count)))
+    return bars(Kind.HAIR, part, root, tip, side, draw(count))
+
+
+def _hair(
+    digits: list[Piece], leg: Piece, axis: _Axis, number: FootNumbers, chance: torch.Generator, part: int
+) -> list[Piece]:
+    """Build all hairs, with what the shader wants to know of them."""
+    draw = _Chance(chance, len(axis.start), axis.start.device)
+    pieces = [_fringe(digit, axis, number, draw, part) for digit in digits]
+    pieces.append(_coat(leg, number, draw, part))
     for index, piece in enumerate(pieces):
-        local, attr = piece.points, piece.attr.clone()
-        number_of = attr[..., 3]
-        height = ((local - axis.start[:, None]) * axis.up[:, None]).sum(-1).clamp_min(0.0)
-        attr = torch.stack([height, attr[..., 1] * 0.02 + number_of, attr[..., 0], number_of], dim=-1)
-        pieces[index] = Piece(piece.kind, part, local, local, attr, piece.faces)
+        along, across, _, own = piece.attr.unbind(dim=-1)
+        height = ((piece.points - axis.start[:, None]) * axis.up[:, None]).sum(-1).clamp_min(0.0)
+        pieces[index] = replace(piece, attr=torch.stack([height, across * 0.02 + own, along, own], dim=-1))
     return pieces
 
 

@@ -9,9 +9,6 @@ from torch import Tensor
 
 from clawvision.scenes.surfels import Kind
 
-AWAY = -1.0e6
-"""Where the points of things lie that a scene does not have: behind every camera, so that no triangle shows."""
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Piece:
@@ -78,7 +75,8 @@ def cap_faces(first: int, count: int, device: torch.device) -> Tensor:
 
 def normalised(vector: Tensor) -> Tensor:
     """Return unit vectors."""
-    return vector / vector.norm(dim=-1, keepdim=True).clamp_min(1e-9)
+    unit: Tensor = vector / vector.norm(dim=-1, keepdim=True).clamp_min(1e-9)
+    return unit
 
 
 def tube(kind: Kind, part: int, path: Tensor, across: Tensor, wide: Tensor, deep: Tensor, ring: int) -> Piece:
@@ -121,19 +119,6 @@ def tube(kind: Kind, part: int, path: Tensor, across: Tensor, wide: Tensor, deep
     )
     flat = (batch, rows * ring)
     return Piece(kind, part, points.reshape(*flat, 3), local.reshape(*flat, 3), attr.reshape(*flat, 4), faces)
-
-
-def capsule_path(start: Tensor, stop: Tensor, radius: Tensor, rows: int = 10) -> tuple[Tensor, Tensor]:
-    """Return centres (B, rows, 3) and radii (B, rows) of a rod with round ends from ``start`` to ``stop`` (B, 3)."""
-    device = start.device
-    turn = torch.linspace(0.02, 0.98, rows, device=device)
-    bend = 0.5 - 0.5 * torch.cos(torch.pi * turn)
-    along = (stop - start).norm(dim=-1, keepdim=True)
-    place = bend[None, :] * (along + 2 * radius[:, None]) - radius[:, None]
-    beyond = torch.maximum(-place, place - along).clamp_min(0.0)
-    size = torch.sqrt((radius[:, None] ** 2 - beyond**2).clamp_min(0.01))
-    unit = normalised(stop - start)
-    return start[:, None, :] + place[..., None] * unit[:, None, :], size
 
 
 def bars(kind: Kind, part: int, start: Tensor, stop: Tensor, side: Tensor, number: Tensor) -> Piece:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -38,10 +39,7 @@ def silhouette(rings: FloatArray) -> FloatArray:
 
     Neighbouring rings bound a slice; seen across the axis of a claw a slice covers its convex hull.
     """
-    slices = [
-        shapely.convex_hull(shapely.MultiPoint(np.concatenate(pair)))
-        for pair in zip(rings[:-1], rings[1:], strict=True)
-    ]
+    slices = [shapely.convex_hull(shapely.MultiPoint(np.concatenate(pair))) for pair in pairwise(rings)]
     union = shapely.unary_union(slices).buffer(1e-6)
     if union.geom_type != "Polygon":
         union = max(union.geoms, key=lambda part: part.area)

@@ -1,36 +1,41 @@
 """Write photos of scenes with their truth: ``python -m clawvision.scenes.write FOLDER --scenes 300``.
 
 Each scene is one foot with a side photo and a sole photo. Beside the photos: ``photos.csv`` (a manifest), and for each
-scene its truth ``N.json`` and the masks ``N_side_mask.png`` and ``N_sole_mask.png``. The shapes, looks and lights are of
-the families that training never sees, unless ``--trained`` is given.
+scene its truth ``N.json`` and the masks ``N_side_mask.png`` and ``N_sole_mask.png``. The shapes, looks and lights are
+of the families that training never sees, unless ``--trained`` is given.
 """
 
 from __future__ import annotations
 
+import argparse
 import csv
 import json
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
-import click
 import numpy as np
+import numpy.typing as npt
 import torch
 from PIL import Image
 
-from clawvision.scenes.feed import Pictures, Wanted, draw_scene, render
+from clawvision.photo.exif import FULL_FRAME_DIAGONAL_MM
 from clawvision.scenes.foot import PlacedClaw
+from clawvision.scenes.marks import LABELS
+from clawvision.scenes.pictures import Pictures, Wanted, draw_scene, render
 from clawvision.scenes.references import sample_reference
-from clawvision.scenes.render import LABELS
 from clawvision.scenes.shape import FootShape
 from clawvision.scenes.truth import TrueSole, true_foot, true_profile, true_sole
-from clawvision.scenes.stage import SceneView
+from clawvision.scenes.viewpoint import SceneView
 from clawvision.types import ByteArray, FloatArray
 
 MASK_IDS = {"background": 0, "outer": 1, "inner": 2, "leg": 3, "reference": 4, "occluder": 5, "dewclaw": 6}
-_SENSOR_DIAGONAL_MM = 43.2666
-_AT_ONCE = 6
-_COLUMNS = ("photo", "animal", "foot", "view", "claw", "offset_mm")
+_EXIF_DIRECTORY, _EXIF_MAKE, _EXIF_FOCAL_35MM = 0x8769, 0x010F, 0xA405
+_VIEWS: tuple[SceneView, ...] = ("side", "sole")
+_AT_ONCE, _SAVERS = 6, 8
+_SEEN_AT_LEAST = {"card": 0.5, "id1": 0.7, "ruler": 0.3}
+"""Share of a reference's face that must show: two of the card's markers, a plain card's edges, a ruler's scale."""
 
 
 def _numpy(tensor: torch.Tensor) -> FloatArray:
@@ -54,18 +59,15 @@ def _claw_truth(claw: PlacedClaw, index: int, sole: TrueSole) -> dict[str, Any] 
 def scene_truth(pictures: Pictures, index: int) -> dict[str, Any] | None:
     """Return what is true of the foot of one scene, None where its claws cannot be measured."""
     stage = pictures.stages[index]
-    claws = {"outer": pictures.scenes.outer, "inner": pictures.scenes.inner}
-    soles = {
-        name: true_sole(_numpy(claw.points[index]), np.array([0.0, -1.0 if name == "outer" else 1.0]))
-        for name, claw in claws.items()
-    }
-    side = {name: _claw_truth(claw, index, soles[name]) for name, claw in claws.items()}
-    if None in side.values():
-        return None
-    shapes = {"outer": stage.foot.outer, "inner": stage.foot.inner}
-    for name, values in side.items():
-        assert values is not None
-        values["helical_twist_deg"] = shapes[name].helical_twist
+    claws = {"outer": (pictures.scenes.outer, stage.foot.outer), "inner": (pictures.scenes.inner, stage.foot.inner)}
+    side, soles = {}, {}
+    for name, (claw, shape) in claws.items():
+        toward = np.array([0.0, -1.0 if name == "outer" else 1.0])
+        soles[name] = true_sole(_numpy(claw.points[index]), toward)
+        profile = _claw_truth(claw, index, soles[name])
+        if profile is None:
+            return None
+        side[name] = profile | {"helical_twist_deg": shape.helical_twist}
     return {
         "foot": ("R" if stage.right_foot else "L") + "H",
         "family": stage.foot.family,
@@ -83,8 +85,7 @@ def scene_truth(pictures: Pictures, index: int) -> dict[str, Any] | None:
 def _offset(pictures: Pictures, index: int) -> float:
     """Return how far behind the card's plane the measuring plane truly lies, mm."""
     stage = pictures.stages[index]
-    right, down = stage.card[1], stage.card[2]
-    normal = np.cross(right, down)
+    normal = np.cross(stage.card[1], stage.card[2])
     normal = normal / np.linalg.norm(normal)
     if normal @ (stage.card[0] - stage.viewpoint.position) < 0:
         normal = -normal
@@ -97,65 +98,107 @@ def _offset(pictures: Pictures, index: int) -> float:
     return float((place - stage.card[0]) @ normal)
 
 
+def _reference_truth(pictures: Pictures, index: int) -> dict[str, Any]:
+    """Return what is true of the reference that lies in a photo: where its corners are, tilt and offset, and which
+    share of its face shows.
+    """
+    stage = pictures.stages[index]
+    corner, top, left = stage.card
+    corners = np.array([corner, corner + top, corner + top + left, corner + left])
+    # of a batch of cameras, each sees the same four corners
+    same = torch.tensor(corners, dtype=torch.float32, device=pictures.photo.device)
+    seen = _numpy(pictures.camera.project(same.expand(len(pictures.camera.focal), 4, 3))[index, :, :2])
+    x, y = seen[:, 0], seen[:, 1]
+    face = 0.5 * abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1)))
+    normal = np.cross(top, left)
+    slant = abs(float(normal @ stage.viewpoint.rotation[2])) / float(np.linalg.norm(normal))
+    return {
+        "reference_px": {"corners_3d": seen.tolist()},
+        "reference_seen": float((pictures.labels[index] == LABELS.index("reference")).sum()) / max(face, 1.0),
+        "offset_true_mm": _offset(pictures, index),
+        "tilt_card_to_camera_deg": float(np.degrees(np.arccos(min(1.0, slant)))),
+    }
+
+
+_NO_REFERENCE: dict[str, Any] = {
+    "reference_px": {},
+    "reference_seen": 0.0,
+    "offset_true_mm": None,
+    "tilt_card_to_camera_deg": None,
+}
+
+
 def photo_truth(pictures: Pictures, index: int, name: str, reference: str) -> dict[str, Any]:
-    """Return what one photo shows; ``reference`` is what lies in it, where something does."""
+    """Return what one photo shows.
+
+    Parameters
+    ----------
+    pictures
+        The photos that it is one of.
+    index
+        Which of them.
+    name
+        Of its file, without the suffix.
+    reference
+        What lies in it where the stage has a reference.
+    """
     stage = pictures.stages[index]
     kind = reference if stage.has_card else "none"
-    camera = stage.viewpoint
-    corners = np.array(
-        [stage.card[0] + u * stage.card[1] + v * stage.card[2] for u, v in ((0, 0), (1, 0), (1, 1), (0, 1))]
-    )
-    device = pictures.photo.device
-    seen = pictures.camera.project(
-        torch.tensor(np.tile(corners, (len(pictures.stages), 1, 1)), dtype=torch.float32, device=device)
-    )
-    labels = _numpy(pictures.labels[index]).astype(int)
+    truth = _reference_truth(pictures, index) if stage.has_card else _NO_REFERENCE
+    labels = pictures.labels[index].cpu().numpy()
     marks = _numpy(pictures.landmarks[index])
     a, b = ("inner", "outer") if bool(pictures.swapped[index]) else ("outer", "inner")
-    normal = np.cross(stage.card[1], stage.card[2]) if stage.has_card else camera.rotation[2]
-    tilt = np.degrees(np.arccos(min(1.0, abs(float(normal @ camera.rotation[2])) / float(np.linalg.norm(normal)))))
     if stage.view == "side":
         landmarks = {a: {key: marks[row].tolist() for row, key in enumerate("CTBH")}}
     else:
         landmarks = {a: {"T": marks[4].tolist()}, b: {"T": marks[5].tolist()}}
     height, width = labels.shape
-    faults = _faults(pictures, index, labels, marks)
+    focal = float(pictures.camera.focal[index])
+    across, down = pictures.camera.centre
+    faults = _faults(stage.view, pictures.flaws[index], labels, marks)
+    if truth["reference_seen"] < _SEEN_AT_LEAST.get(kind, 0.0):
+        faults.append("reference hidden")
     return {
         "photo": f"{name}.jpg",
         "mask": f"{name}_mask.png",
         "view": stage.view,
         "claw": stage.near if stage.view == "side" else None,
-        "stage": "check",
         "flaw": faults[0] if faults else None,
         "bad": bool(faults),
-        "must_refuse": kind == "none",
+        "must_refuse": kind in ("none", "paper"),
         "reference": kind,
-        "reference_px": {"corners_3d": _numpy(seen[index, :, :2]).tolist()} if kind != "none" else {},
         "offset_nominal_mm": 25.0 if stage.view == "side" else 0.0,
-        "offset_true_mm": _offset(pictures, index) if kind != "none" else None,
-        "camera": {"width": width, "height": height, "fx": float(pictures.camera.focal[index])},
+        "camera": {
+            "width": width,
+            "height": height,
+            "fx": focal,
+            "fy": focal,
+            "cx": across,
+            "cy": down,
+            "k1": stage.viewpoint.distortion,
+        },
         "landmarks_px": landmarks,
-        "tilt_card_to_camera_deg": float(tilt) if kind != "none" else None,
         "families": pictures.families[index],
+        **truth,
     }
 
 
-def _faults(pictures: Pictures, index: int, labels: FloatArray, marks: FloatArray) -> list[str]:
+def _faults(view: SceneView, flaw: str, labels: npt.NDArray[np.int64], marks: FloatArray) -> list[str]:
     """Return what makes a photo unfit to be measured."""
-    faults = [] if pictures.flaws[index] == "none" else [pictures.flaws[index]]
+    faults = [] if flaw == "none" else [flaw]
     height, width = labels.shape
-    needed = marks[[0, 1, 2]] if pictures.stages[index].view == "side" else marks[4:8]
+    side = view == "side"
+    needed = marks[[0, 1, 2]] if side else marks[4:8]
     if (needed < 4).any() or (needed[:, 0] > width - 5).any() or (needed[:, 1] > height - 5).any():
         faults.append("cut")
         return faults
-    wanted = (1,) if pictures.stages[index].view == "side" else (1, 2)
-    tips = (1,) if pictures.stages[index].view == "side" else (4, 5)
-    for claw, tip in zip(wanted, tips, strict=True):
+    claws = ((1, 1),) if side else ((1, 4), (2, 5))
+    for claw, tip in claws:
         x, y = marks[tip].round().astype(int)
         near = labels[max(0, y - 7) : y + 8, max(0, x - 7) : x + 8]
         if not (near == claw).any():
             faults.append("tip hidden")
-    horn = np.isin(labels, wanted)
+    horn = np.isin(labels, [claw for claw, _ in claws])
     if horn.sum() < 0.006 * horn.size:
         faults.append("too small")
     return faults
@@ -192,14 +235,13 @@ def write_scenes(
     """
     folder.mkdir(parents=True, exist_ok=True)
     rows: list[dict[str, Any]] = []
-    width, height = size
-    with ThreadPoolExecutor(8) as workers:
+    saving: list[Future[None]] = []
+    with ThreadPoolExecutor(_SAVERS) as savers:
         for start in range(0, len(numbers), _AT_ONCE):
             group = numbers[start : start + _AT_ONCE]
             feet: list[tuple[FootShape | None, bool | None]] = [(None, None)] * len(group)
             scenes: list[dict[str, Any] | None] = []
-            views: tuple[SceneView, ...] = ("side", "sole")
-            for order, view in enumerate(views):
+            for order, view in enumerate(_VIEWS):
                 wanted = Wanted(held_out=held_out, plain=start // _AT_ONCE % 4 != 0, flawed=0.1, bare=0.06)
                 references = [sample_reference(np.random.default_rng([seed, number, order, 7])) for number in group]
                 drawn = [
@@ -208,83 +250,83 @@ def write_scenes(
                 ]
                 card = torch.from_numpy(np.stack([one.texture for one in references])).to(device).float() / 255.0
                 pictures = render(
-                    drawn, card, device, height=height, width=width, finer=finer, seed=seed + start + order
+                    drawn, card, device, height=size[1], width=size[0], finer=finer, seed=seed + start + order
                 )
                 feet = [(stage.foot, stage.right_foot) for stage in pictures.stages]
                 if not scenes:
                     scenes = [scene_truth(pictures, index) for index in range(len(group))]
                 for index, (number, scene) in enumerate(zip(group, scenes, strict=True)):
-                    if scene is None:
-                        continue
-                    name = f"{number}_{view}"
-                    scene["seed"] = number
-                    shown = scene["photos"][view] = photo_truth(pictures, index, name, references[index].kind)
-                    pixels = (pictures.photo[index].permute(1, 2, 0) * 255.0).round().clamp(0, 255).byte().cpu().numpy()
-                    focal = float(pictures.camera.focal[index])
-                    workers.submit(_save, folder, name, pixels, _mask(pictures, index), focal, number)
-                    rows.append(
-                        {
-                            "photo": f"{name}.jpg",
-                            "animal": f"scene-{number}",
-                            "foot": scene["foot"],
-                            "view": view,
-                            "claw": shown["claw"] or "",
-                            "offset_mm": shown["offset_nominal_mm"],
-                        }
-                    )
+                    if scene is not None:
+                        name = f"{number}_{view}"
+                        scene["seed"] = number
+                        scene["photos"][view] = photo_truth(pictures, index, name, references[index].kind)
+                        rows.append(_manifest_row(number, scene, view))
+                        saving.append(savers.submit(_save, folder, name, *_files(pictures, index), number))
             for scene in scenes:
                 if scene is not None:
-                    (folder / f"{scene['seed']}.json").write_text(json.dumps(scene))
-    with (folder / "photos.csv").open("w", newline="") as file:
-        writer = csv.DictWriter(file, _COLUMNS)
+                    (folder / f"{scene['seed']}.json").write_text(json.dumps(scene), encoding="utf-8")
+        for one in saving:
+            one.result()
+    with (folder / "photos.csv").open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, list(rows[0]) if rows else ["photo"])
         writer.writeheader()
         writer.writerows(rows)
 
 
-def _mask(pictures: Pictures, index: int) -> ByteArray:
-    labels = pictures.labels[index].cpu().numpy()
-    swapped = bool(pictures.swapped[index])
-    ids = dict(enumerate(MASK_IDS.get(name, 0) for name in LABELS))
-    ids[1], ids[2] = (2, 1) if swapped else (1, 2)
-    table = np.array([ids[label] for label in range(len(LABELS))], dtype=np.uint8)
-    result: ByteArray = table[labels]
-    return result
+def _manifest_row(number: int, scene: dict[str, Any], view: SceneView) -> dict[str, Any]:
+    shown = scene["photos"][view]
+    return {
+        "photo": shown["photo"],
+        "animal": f"scene-{number}",
+        "foot": scene["foot"],
+        "view": view,
+        "claw": shown["claw"] or "",
+        "offset_mm": shown["offset_nominal_mm"],
+    }
+
+
+def _files(pictures: Pictures, index: int) -> tuple[ByteArray, ByteArray, float]:
+    """Return a photo's pixels (H, W, 3), its mask (H, W) by ``MASK_IDS``, and its focal length, px."""
+    pixels: ByteArray = (pictures.photo[index].permute(1, 2, 0) * 255.0).round().clamp(0, 255).byte().cpu().numpy()
+    ids = [MASK_IDS.get(name, 0) for name in LABELS]
+    a, b = ("inner", "outer") if bool(pictures.swapped[index]) else ("outer", "inner")
+    ids[LABELS.index("claw_a")], ids[LABELS.index("claw_b")] = MASK_IDS[a], MASK_IDS[b]
+    mask: ByteArray = np.array(ids, dtype=np.uint8)[pictures.labels[index].cpu().numpy()]
+    return pixels, mask, float(pictures.camera.focal[index])
 
 
 def _save(folder: Path, name: str, pixels: ByteArray, mask: ByteArray, focal_px: float, number: int) -> None:
-    height, width = mask.shape
+    """Write a photo and its mask; the photo's JPEG quality varies with the scene's number."""
     exif = Image.Exif()
-    details = exif.get_ifd(0x8769)
-    # 35 mm focal length by the diagonal, as Exif has it; whole millimetres, as cameras write it
-    details[0xA405] = round(focal_px * _SENSOR_DIAGONAL_MM / float(np.hypot(width, height)))
-    exif[0x010F] = "Rendered"
-    quality = 82 + number % 14
-    Image.fromarray(pixels).save(folder / f"{name}.jpg", quality=quality, exif=exif)
+    # by the diagonal, as Exif has it, and in whole millimetres, as cameras write it
+    diagonal = float(np.hypot(*mask.shape))
+    exif.get_ifd(_EXIF_DIRECTORY)[_EXIF_FOCAL_35MM] = round(focal_px * FULL_FRAME_DIAGONAL_MM / diagonal)
+    exif[_EXIF_MAKE] = "Rendered"
+    Image.fromarray(pixels).save(folder / f"{name}.jpg", quality=82 + number % 14, exif=exif)
     Image.fromarray(mask).save(folder / f"{name}_mask.png", optimize=True)
 
 
-@click.command()
-@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
-@click.option("--scenes", default=300, show_default=True, help="How many feet.")
-@click.option("--first", default=1000, show_default=True, help="Number of the first scene.")
-@click.option("--seed", default=20, show_default=True)
-@click.option("--trained", is_flag=True, help="Families that training sees, too.")
-@click.option("--device", default="cpu", show_default=True)
-@click.option("--width", default=1600, show_default=True)
-@click.option("--height", default=1200, show_default=True)
-@click.option("--finer", default=2, show_default=True, help="Render so many times finer and average.")
-def main(
-    folder: Path, scenes: int, first: int, seed: int, trained: bool, device: str, width: int, height: int, finer: int
-) -> None:
-    """Write photos of rendered feet with their truth into FOLDER."""
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Write photos of rendered feet with their truth into a folder, as the command line asks."""
+    parser = argparse.ArgumentParser(description="Write photos of rendered feet with their truth into a folder.")
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--scenes", type=int, default=300, help="how many feet")
+    parser.add_argument("--first", type=int, default=1000, help="number of the first scene")
+    parser.add_argument("--seed", type=int, default=20)
+    parser.add_argument("--trained", action="store_true", help="of the families that training sees, instead")
+    parser.add_argument("--device", default="cpu")
+    parser.add_argument("--width", type=int, default=1600)
+    parser.add_argument("--height", type=int, default=1200)
+    parser.add_argument("--finer", type=int, default=2, help="render so many times finer and average")
+    options = parser.parse_args(arguments)
     write_scenes(
-        folder,
-        seed,
-        range(first, first + scenes),
-        held_out=not trained,
-        device=torch.device(device),
-        size=(width, height),
-        finer=finer,
+        options.folder,
+        options.seed,
+        range(options.first, options.first + options.scenes),
+        held_out=not options.trained,
+        device=torch.device(options.device),
+        size=(options.width, options.height),
+        finer=options.finer,
     )
 
 
