@@ -8,19 +8,23 @@ import cv2
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from clawvision.errors import PhotoRefused
 from clawvision.outline.find import find_outlines
 from clawvision.outline.learned.contract import COARSE_SIZE, FINE_SIZE, Outputs
-from clawvision.outline.learned.crop import Crop, Pyramid
-from clawvision.outline.learned.look import glance, look_closer, together
+from clawvision.outline.learned.crop import Crop, Pose, Pyramid
+from clawvision.outline.learned.look import glance, look_closer
+from clawvision.outline.learned.pose import angle_between, other_ways, pose_of
 from clawvision.outline.learned.read_out import outline_of
 from clawvision.outline.learned.segmenter import LearnedSegmenter
 from clawvision.outline.learned.snap import snap
+from clawvision.outline.learned.together import together
 from clawvision.outline.segmenter import ViewTeller
 from clawvision.outline.sidecar import Sidecar, SidecarClaw
 from clawvision.photo.read import read_photo
-from clawvision.types import FloatArray, Photo, Scale, Settings, frozen_array, frozen_mapping
+from clawvision.types import FloatArray, Landmark, Photo, Scale, Settings, frozen_array, frozen_mapping
 from tests.outline.sample_truth import truth_network
 from tests.outline.test_outline_find import codes, iou, outline, request_for, scale_for, side_scene, sole_scene
 from tests.outline.truth_network import TruthNetwork
@@ -82,13 +86,15 @@ def test_soles_are_outlined_and_named_however_the_photo_is_turned(turn: int) -> 
 
 def side_network(photo: Photo, truth: FloatArray) -> TruthNetwork:
     marks = {"C": truth[0], "T": truth[1], "B": truth[-1]}
+    down = np.array([0.2, 1.0]) / np.hypot(0.2, 1.0)
     toe = (marks["T"] - marks["B"]) / np.hypot(*(marks["T"] - marks["B"]))
+    marks["H"] = truth[int((truth @ (down - toe)).argmax())]
     return TruthNetwork(
         {"claw_a": filled(truth, (photo.width, photo.height))},
         {name: (float(xy[0]), float(xy[1])) for name, xy in marks.items()},
         "side",
         toe,
-        np.array([0.2, 1.0]) / np.hypot(0.2, 1.0),
+        down,
     )
 
 
@@ -167,30 +173,103 @@ def test_small_horn_is_looked_at_again_from_nearer() -> None:
 
 @dataclass(eq=False)
 class WrongAtFirst(TruthNetwork):
-    """Takes the toes' direction in the coarse picture for another one."""
+    """Takes the foot's pose in the coarse picture for another one, and in a fine one sees only what it was trained for.
+
+    ``wrong_deg`` and ``overturned`` change what it says of the pose; ``placed`` tells whether the coarse picture's
+    landmarks say what is true, ``lost_px`` how unsure they are in a fine picture of an unusual pose.
+    """
 
     wrong_deg: float = 0.0
+    overturned: bool = False
+    placed: bool = True
+    lost_px: float = 60.0
 
     def run(self, crop: Crop) -> Outputs:
         said = super().run(crop)
+        facts = said.facts
         if crop.size == COARSE_SIZE:
             a = np.radians(self.wrong_deg)
-            said.facts[5:7] = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]]) @ said.facts[5:7]
+            facts[5:7] = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]]) @ facts[5:7]
+            facts[7:9] *= -1.0 if self.overturned else 1.0
+            if not self.placed:
+                said.landmarks[:] = 0.0
+            return said
+        if facts[5] > -np.cos(np.radians(25.0)) or (self.view == "side" and facts[8] < 0.0):
+            facts[11:20] = np.log(self.lost_px)
+        facts[5:7], facts[7:9] = (-1.0, 0.0), (0.0, 1.0)
         return said
 
 
-@pytest.mark.parametrize(("wrong", "fine"), [(5.0, 2), (40.0, 3), (-170.0, 3)])
-def test_a_picture_in_the_wrong_pose_is_taken_again(wrong: float, fine: int) -> None:
+def wrong_at_first(plain: TruthNetwork, **how: object) -> WrongAtFirst:
+    return WrongAtFirst(plain.masks, plain.landmarks, plain.view, plain.toe, plain.down, **how)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("placed", [True, False], ids=["landmarks right", "landmarks lost"])
+@pytest.mark.parametrize(("wrong", "fine"), [(5.0, 2), (40.0, 3), (90.0, 3), (-170.0, 3)])
+def test_a_sole_taken_for_lying_otherwise_is_put_right(wrong: float, fine: int, placed: bool) -> None:
+    """Where the landmarks are lost as well, the fine picture's own landmarks tell that the toes are not left."""
     photo, scale, truth = sole_scene()
     plain = sole_network((photo.width, photo.height), truth, (0.0, -1.0))  # type: ignore[arg-type]
-    network = WrongAtFirst(plain.masks, plain.landmarks, "sole", plain.toe, plain.down, wrong_deg=wrong)
+    network = wrong_at_first(plain, wrong_deg=wrong, placed=placed, lost_px=40.0)
     found = LearnedSegmenter(network).segment(photo, scale, "sole")
     assert [crop.size for crop in network.crops].count(FINE_SIZE) == fine
-    for crop in network.crops[-2:]:
-        assert -(crop.matrix[:, :2] @ plain.toe)[0] / crop.scale > np.cos(np.radians(10.0))
+    last = network.crops[-1]
+    assert -(last.matrix[:, :2] @ plain.toe)[0] / last.scale > np.cos(np.radians(10.0))
     for claw in found.claws:
         assert claw.confidence > 0.9
         assert claw.side is not None and iou(claw.outline_px, truth[claw.side]) > 0.97
+
+
+@pytest.mark.parametrize("wrong", [0.0, 180.0, -90.0])
+@pytest.mark.parametrize("overturned", [True, False])
+@pytest.mark.parametrize("placed", [True, False], ids=["landmarks right", "landmarks lost"])
+def test_a_side_view_taken_for_lying_otherwise_is_put_right(wrong: float, overturned: bool, placed: bool) -> None:
+    photo, scale, truth = side_scene()
+    network = wrong_at_first(side_network(photo, truth), wrong_deg=wrong, overturned=overturned, placed=placed)
+    (claw,) = LearnedSegmenter(network).segment(photo, scale, "side").claws
+    assert iou(claw.outline_px, truth) > 0.97
+    assert claw.confidence > 0.9
+    last = network.crops[-1]
+    coronet, toe, bulb = last.from_photo(np.array([truth[0], truth[1], truth[-1]]))
+    assert toe[0] < coronet[0] < bulb[0]
+    assert coronet[1] < toe[1]
+
+
+def test_landmarks_that_lie_otherwise_than_the_foot_lower_the_confidence() -> None:
+    photo, scale, truth = sole_scene()
+    plain = sole_network((photo.width, photo.height), truth, (0.0, -1.0))  # type: ignore[arg-type]
+    askew = {name: plain.landmarks[other] for name, other in (("tip_a", "tip_a"), ("tip_b", "tip_a"))}
+    askew |= {"heel_a": plain.landmarks["heel_b"], "heel_b": plain.landmarks["heel_b"]}
+    sure = LearnedSegmenter(plain).segment(photo, scale, "sole").claws
+    unsure = LearnedSegmenter(replace(plain, crops=[], landmarks=askew)).segment(photo, scale, "sole").claws
+    for before, after in zip(sure, unsure, strict=True):
+        assert after.confidence < before.confidence - 0.1
+
+
+@given(toe=st.floats(-180.0, 180.0), mirrored=st.booleans(), wrong=st.floats(-180.0, 180.0), sigma=st.floats(0.1, 12.0))
+@settings(deadline=None, max_examples=60)
+def test_a_pose_is_read_from_landmarks_however_the_foot_lies(
+    toe: float, mirrored: bool, wrong: float, sigma: float
+) -> None:
+    a = np.radians(toe)
+    turn = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]]) @ np.diag([1.0, -1.0 if mirrored else 1.0])
+    places = {"H": (0.0, 0.0), "T": (100.0, 0.0), "C": (40.0, -60.0), "B": (-5.0, -35.0)}
+    marks = {
+        name: Landmark(*(float(part) for part in turn @ xy + (300.0, 200.0)), sigma) for name, xy in places.items()
+    }
+    b = np.radians(wrong)
+    told = Pose(np.array([np.cos(b), np.sin(b)]), np.array([-np.sin(b), np.cos(b)]))
+    pose = pose_of(marks, told)
+    assert pose is not None and pose.down is not None
+    np.testing.assert_allclose(pose.toe, turn @ (1.0, 0.0), atol=1e-9)
+    np.testing.assert_allclose(pose.down, turn @ (0.0, 1.0), atol=1e-9)
+    assert angle_between(pose, pose) < 1e-6
+    for other in other_ways(pose):
+        assert angle_between(pose, other) > np.radians(170.0)
+    for mark in marks.values():
+        unsure = {name: replace(each, sigma_px=90.0 if each is mark else sigma) for name, each in marks.items()}
+        again = pose_of(unsure, told)
+        assert (again is None) == (mark in (marks["H"], marks["T"]))
 
 
 def test_no_horn_is_refused() -> None:

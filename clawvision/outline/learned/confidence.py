@@ -18,17 +18,18 @@ class Doubt:
     """What there is to doubt about a claw; each 0 where there is nothing, rising with the doubt.
 
     ``poor_mask`` and ``unusable`` are the network's own logits of its failure, ``differs`` one minus the agreement of
-    its looks, ``turned`` the angle (radians) by which the last picture's pose is not the usual one, ``faint`` the
-    inverse of the mean logit inside. ``edge_mm`` and ``landmark_mm`` are standard errors, the latter the largest of the
-    claw's landmarks, ``contradicts_mm`` how far a landmark lies off the outline where that is beyond its error.
-    ``hidden_tip`` and ``other_view`` are probabilities, ``cut`` and ``bridged`` shares of the outline, ``odd_size``
-    and ``odd_pair`` logarithms of ratios.
+    its looks, ``turned`` the angle (radians) by which the last picture's pose is not the usual one, ``disputed`` that
+    by which its landmarks lie otherwise, ``faint`` the inverse of the mean logit inside. ``edge_mm`` and
+    ``landmark_mm`` are standard errors, the latter the largest of the claw's landmarks, ``contradicts_mm`` how far a
+    landmark lies off the outline where that is beyond its error. ``hidden_tip`` and ``other_view`` are probabilities,
+    ``cut`` and ``bridged`` shares of the outline, ``odd_size`` and ``odd_pair`` logarithms of ratios.
     """
 
     poor_mask: float
     unusable: float
     differs: float
     turned: float
+    disputed: float
     faint: float
     edge_mm: float
     landmark_mm: float
@@ -50,6 +51,7 @@ WEIGHTS: Mapping[str, float] = MappingProxyType(
         "unusable": 0.6,
         "differs": 20.0,
         "turned": 5.0,
+        "disputed": 5.0,
         "faint": 1.0,
         "edge_mm": 0.6,
         "landmark_mm": 0.6,

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 import shapely
 
 from clawvision.outline.learned.contract import (
     MASK_STEP,
-    MASKS,
     SIDE_LANDMARKS,
     SOLE_LANDMARKS,
     VIEWS,
@@ -20,7 +18,8 @@ from clawvision.outline.learned.contract import (
 )
 from clawvision.outline.learned.crop import Change, Crop, Pose, Pyramid, canonical, letterbox, window
 from clawvision.outline.learned.network import Network
-from clawvision.outline.learned.read_out import landmarks_of, parted, regions
+from clawvision.outline.learned.pose import angle_between, differs, other_ways, pose_of
+from clawvision.outline.learned.read_out import landmarks_of, regions
 from clawvision.types import FloatArray, Landmark, View
 
 CROPS = 2
@@ -32,25 +31,35 @@ _WIDER = 2.2
 _LEAST_COARSE = 12.0
 """Cells that horn covers at least in a coarse picture."""
 _LEAST_PART = 0.1
-_LEG = MASKS.index("leg")
 _TURNED_DEG = 14.0
 _OTHER_SIZE = 1.25
 """A first fine picture that turns out to be turned or sized worse than the training's is taken again."""
+_LEAST_SIGMA = 2.0
+_UNEASY = 4.2
+"""Unease (see `Look.unease`) from which the foot may lie another way round: landmarks are then good to some 50 of the
+picture's 512 pixels (status J)."""
+_NO_WORSE = 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Glance:
-    """What the coarse pass tells: points of the horn (N, 2) px, the directions in the photo, the views' logits (5,)."""
+    """What the coarse pass tells: points of the horn (N, 2) px, the directions in the photo, the views' logits (5,).
+
+    ``landmarks`` are in pixels of the photo.
+    """
 
     horn_px: FloatArray
     toe: FloatArray
     down: FloatArray
     views: Float32Array
     view_logits: Float32Array
+    landmarks: dict[str, Landmark]
 
-    def pose(self, view: View) -> Pose:
-        """Return the foot's pose for a view."""
-        return Pose(self.toe, self.down if view == "side" else None)
+    def poses(self, view: View) -> list[Pose]:
+        """Return the foot's pose for a view: as told outright, then as the landmarks lie where that is far from it."""
+        told = Pose(self.toe, self.down if view == "side" else None)
+        placed = pose_of(self.landmarks, told)
+        return [told] if placed is None or not differs(told, placed) else [told, placed]
 
     def odds(self, view: View, other: View) -> float:
         """Return how much speaks for a view against another, log odds."""
@@ -80,6 +89,7 @@ def glance(network: Network, pyramid: Pyramid) -> Glance | None:
         crop.direction_to_photo(outputs.down.astype(np.float64)),
         views.views,
         views.view_logits,
+        landmarks_of(outputs, crop),
     )
 
 
@@ -100,152 +110,128 @@ def _points(horn: shapely.MultiPolygon) -> FloatArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
-    """One fine picture and what the network says of it; ``landmarks`` are in pixels of the photo."""
+    """One fine picture and what the network says of it.
 
+    ``made_for`` is the pose, ``made_for_px`` (N, 2) the horn that the picture was made for; ``horn_px`` (N, 2) is the
+    horn that it shows. All places are in pixels of the photo.
+    """
+
+    view: View
+    made_for: Pose
+    made_for_px: FloatArray
     crop: Crop
     outputs: Outputs
     landmarks: dict[str, Landmark]
+    horn_px: FloatArray
 
-    def pose(self, view: View) -> Pose:
-        """Return the foot's pose as this picture tells it."""
+    @property
+    def told(self) -> Pose:
+        """Return the foot's pose as the network tells it outright."""
         toe = self.crop.direction_to_photo(self.outputs.toe.astype(np.float64))
-        if view != "side":
+        if self.view != "side":
             return Pose(toe)
         return Pose(toe, self.crop.direction_to_photo(self.outputs.down.astype(np.float64)))
 
-    def turned(self, view: View) -> float:
+    @property
+    def pose(self) -> Pose:
+        """Return the foot's pose as this picture shows it: where the two are far apart, as the landmarks lie.
+
+        In training fine pictures are never far from the usual pose, so that the network tells little else outright;
+        where the landmarks lie it has to see.
+        """
+        placed = pose_of(self.landmarks, self.told)
+        return self.told if placed is None or not differs(self.told, placed) else placed
+
+    @property
+    def turned(self) -> float:
         """Return by what angle, radians, the foot in this picture is turned away from the usual pose."""
-        if view == "side" and self.outputs.down[1] <= 0.0:
-            return np.pi
-        x, y = (float(part) for part in self.outputs.toe)
-        return abs(float(np.arctan2(y, -x)))
+        return angle_between(self.told, _usual(self.crop, self.view))
+
+    @property
+    def disputed(self) -> float:
+        """Return the angle, radians, between the pose told outright and that in which the landmarks lie."""
+        placed = pose_of(self.landmarks, self.told)
+        return 0.0 if placed is None else angle_between(self.told, placed)
+
+    @property
+    def unease(self) -> float:
+        """Return how ill this picture's answers fit together and its pose; least where the foot lies as is usual.
+
+        A network that sees a foot in a pose that it never saw in training is unsure of every landmark: mean logarithm
+        of their errors in pixels of the picture. To that come angles, radians, and the probability of another view.
+        """
+        sigmas = [max(mark.sigma_px * self.crop.scale, _LEAST_SIGMA) for mark in self.landmarks.values()]
+        other = 1.0 - float(self.outputs.views[VIEWS.index(self.view)])
+        turn = max(self.turned, angle_between(self.pose, _usual(self.crop, self.view)))
+        return float(np.mean(np.log(sigmas))) + turn + 2.0 * other
+
+
+def _usual(crop: Crop, view: View) -> Pose:
+    """Return the pose that the picture's own axes stand for."""
+    toe = crop.direction_to_photo(np.array([-1.0, 0.0]))
+    return Pose(toe, crop.direction_to_photo(np.array([0.0, 1.0])) if view == "side" else None)
 
 
 def look_closer(network: Network, pyramid: Pyramid, seen: Glance, view: View, crops: int = CROPS) -> list[Look]:
-    """Return looks at fine pictures, each made from what the one before told; empty where one shows no horn.
+    """Return looks at fine pictures, each made from what the one before told; empty where none shows horn.
 
     The last is the best placed. A first picture that was badly placed is not among them.
     """
-    pose, horn_px = seen.pose(view), seen.horn_px
-    looks: list[Look] = []
-    again = True
-    while len(looks) < crops:
-        crop = canonical(pyramid, pose, horn_px, _CHANGES[crops - 1 - len(looks)])
-        outputs = network.run(crop)
-        horn = _horn(outputs, crop)
-        if horn is None:
+    first = _settled(network, pyramid, seen, view, _CHANGES[crops - 1])
+    if first is None:
+        return []
+    looks = [first]
+    for change in _CHANGES[: crops - 1][::-1]:
+        look = _look(network, pyramid, view, looks[-1].pose, looks[-1].horn_px, change)
+        if look is None:
             return []
-        look = Look(crop, outputs, landmarks_of(outputs, crop, SIDE_LANDMARKS if view == "side" else SOLE_LANDMARKS))
-        before, pose, before_px, horn_px = pose, look.pose(view), horn_px, _points(horn)
-        if again and not looks and _misplaced(before, pose, before_px, horn_px):
-            again = False
-            continue
         looks.append(look)
     return looks
 
 
-def _misplaced(before: Pose, after: Pose, before_px: FloatArray, after_px: FloatArray) -> bool:
+def _look(
+    network: Network, pyramid: Pyramid, view: View, pose: Pose, horn_px: FloatArray, change: Change
+) -> Look | None:
+    crop = canonical(pyramid, pose, horn_px, change)
+    outputs = network.run(crop)
+    horn = _horn(outputs, crop)
+    if horn is None:
+        return None
+    marks = landmarks_of(outputs, crop, SIDE_LANDMARKS if view == "side" else SOLE_LANDMARKS)
+    return Look(view, pose, horn_px, crop, outputs, marks, _points(horn))
+
+
+def _settled(network: Network, pyramid: Pyramid, seen: Glance, view: View, change: Change) -> Look | None:
+    """Return a look at a picture whose pose the network confirms, or the one that comes nearest to that.
+
+    Most photos need one picture. Where the coarse pass contradicts itself both poses are tried; where the picture
+    shows the foot turned, of another size or aside, it is taken again; where it makes no sense, the other way round.
+    """
+
+    def at(pose: Pose, horn_px: FloatArray) -> Look | None:
+        return _look(network, pyramid, view, pose, horn_px, change)
+
+    tried = [look for pose in seen.poses(view) if (look := at(pose, seen.horn_px)) is not None]
+    if not tried:
+        return None
+    best = min(tried, key=lambda look: look.unease)
+    if _misplaced(best):
+        again = at(best.pose, best.horn_px)
+        if again is not None and again.unease < best.unease + _NO_WORSE:
+            best = again
+    if best.unease > _UNEASY:
+        others = [look for pose in other_ways(best.made_for) if (look := at(pose, best.horn_px)) is not None]
+        best = min([best, *others], key=lambda look: look.unease)
+    return best
+
+
+def _misplaced(look: Look) -> bool:
     """Tell whether the pose or size that a picture was made for is far from what it shows."""
-    if float((before.axes * after.axes).sum(axis=1).min()) < np.cos(np.radians(_TURNED_DEG)):
+    before, after = look.made_for_px, look.horn_px
+    if angle_between(look.made_for, look.pose) > np.radians(_TURNED_DEG):
         return True
-    sizes = [np.ptp(points @ after.axes.T, axis=0) for points in (before_px, after_px)]
-    middles = [(points.min(axis=0) + points.max(axis=0)) / 2.0 for points in (before_px, after_px)]
+    sizes = [np.ptp(points @ look.pose.axes.T, axis=0) for points in (before, after)]
+    middles = [(points.min(axis=0) + points.max(axis=0)) / 2.0 for points in (before, after)]
     change = float(np.abs(np.log(sizes[1].max() / max(sizes[0].max(), 1e-6))))
     moved = float(np.hypot(*(middles[1] - middles[0])) / sizes[1].max())
     return change > np.log(_OTHER_SIZE) or moved > 0.12
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Seen:
-    """What all looks say together, in the frame of the last one's picture.
-
-    ``claws`` float32 (2, h, w) are the parted logits of the claws, ``agreement`` (2,) the intersection over
-    union of the two least alike looks, ``offset_px`` (2,) the mean distance between their outlines, photo pixels.
-    """
-
-    look: Look
-    outputs: Outputs
-    claws: Float32Array
-    agreement: tuple[float, float]
-    offset_px: tuple[float, float]
-    landmarks: dict[str, Landmark]
-    twist: tuple[tuple[float, float], tuple[float, float]]
-    """Value and standard error of each claw's helical twist, degrees."""
-
-    def leg_at(self, points_px: FloatArray) -> FloatArray:
-        """Return the probability that the leg, its hair or skin, lies at pixels (N, 2) of the photo, (N,)."""
-        cells = _cells_of(self.look.crop, points_px).astype(np.float32)
-        leg = self.outputs.masks[_LEG]
-        logits = cv2.remap(leg, cells[None, :, 0], cells[None, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        out: FloatArray = 1.0 / (1.0 + np.exp(-np.clip(logits.ravel().astype(np.float64), -30.0, 30.0)))
-        return out
-
-
-def together(looks: list[Look]) -> Seen:
-    """Combine looks: logits and facts averaged; what differs between them adds to the uncertainties."""
-    last = looks[-1]
-    stacks = [_resampled(look, last) for look in looks]
-    mean = np.asarray(np.mean(stacks, axis=0), dtype=np.float32)
-    facts = np.asarray(np.mean([look.outputs.facts for look in looks], axis=0), dtype=np.float32)
-    outputs = Outputs(mean, last.outputs.landmarks, facts)
-    single = [parted(Outputs(stack, last.outputs.landmarks, facts)) > 0.0 for stack in stacks]
-    agreement, offset = [], []
-    for claw in (0, 1):
-        worst, apart = 1.0, 0.0
-        for one in single[:-1]:
-            both, either = one[claw] & single[-1][claw], one[claw] | single[-1][claw]
-            worst = min(worst, float(both.sum() / max(either.sum(), 1)))
-            apart = max(apart, float((either.sum() - both.sum()) / max(_edge_length(single[-1][claw]), 1.0)))
-        agreement.append(worst)
-        offset.append(apart * MASK_STEP / last.crop.scale)
-    return Seen(
-        last,
-        outputs,
-        parted(outputs),
-        (agreement[0], agreement[1]),
-        (offset[0], offset[1]),
-        {name: _mean_landmark([look.landmarks[name] for look in looks]) for name in last.landmarks},
-        (_mean_twist(looks, 0), _mean_twist(looks, 1)),
-    )
-
-
-def _resampled(look: Look, other: Look) -> Float32Array:
-    """Return a look's masks in the cells of another look's picture."""
-    masks = look.outputs.masks
-    if look is other:
-        return masks
-    height, width = masks.shape[1:]
-    corners = np.array([(0.0, 0.0), (width - 1.0, 0.0), (0.0, height - 1.0)])
-    pixels = other.crop.to_photo(cell_to_picture(corners, MASK_STEP))
-    cells = _cells_of(look.crop, pixels)
-    matrix = cv2.getAffineTransform(corners.astype(np.float32), cells.astype(np.float32))
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    warped = [
-        cv2.warpAffine(mask, matrix, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE) for mask in masks
-    ]
-    return np.stack(warped).astype(np.float32)
-
-
-def _cells_of(crop: Crop, points_px: FloatArray) -> FloatArray:
-    out: FloatArray = (crop.from_photo(points_px) + 0.5) / MASK_STEP - 0.5
-    return out
-
-
-def _edge_length(mask: object) -> float:
-    contours, _ = cv2.findContours(np.asarray(mask, dtype=np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return float(sum(cv2.arcLength(contour, True) for contour in contours))
-
-
-def _mean_landmark(places: list[Landmark]) -> Landmark:
-    """Return the mean place; looks share most of their error, so that averaging does not make it smaller."""
-    points = np.array([(place.x, place.y) for place in places])
-    x, y = points.mean(axis=0)
-    stated = np.mean([place.sigma_px**2 for place in places])
-    apart = ((points - (x, y)) ** 2).sum() / 2.0 / max(len(places) - 1, 1)
-    return Landmark(float(x), float(y), float(np.sqrt(stated + apart)))
-
-
-def _mean_twist(looks: list[Look], claw: int) -> tuple[float, float]:
-    values = [float(look.outputs.twist[0][claw]) for look in looks]
-    stated = float(np.mean([float(look.outputs.twist[1][claw]) ** 2 for look in looks]))
-    return float(np.mean(values)), float(np.sqrt(stated + np.var(values)))

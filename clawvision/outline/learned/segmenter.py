@@ -10,10 +10,11 @@ import shapely
 from clawvision.outline.learned.confidence import Doubt, confidence_of
 from clawvision.outline.learned.contract import MASK_STEP, VIEWS
 from clawvision.outline.learned.crop import Pyramid
-from clawvision.outline.learned.look import CROPS, Glance, Seen, glance, look_closer, together
+from clawvision.outline.learned.look import CROPS, Glance, glance, look_closer
 from clawvision.outline.learned.network import Network
 from clawvision.outline.learned.read_out import MaskOutline, largest, outline_of
 from clawvision.outline.learned.snap import snap
+from clawvision.outline.learned.together import Seen, together
 from clawvision.outline.naming import Side
 from clawvision.outline.segmenter import FoundClaw, Segmentation
 from clawvision.scale.plane import mm_per_px
@@ -30,6 +31,9 @@ _FLOOR_PX = 0.5
 _LENGTH_MM = (62.0, 235.0)
 """Longest extent that a claw's horn usually has in either view; beyond these there is something to doubt (status J)."""
 _OVERLAP = 0.03
+_SAME_POSE = 0.25
+"""Radians by which the line between landmarks may run otherwise than the foot; growth and perspective turn it so far
+(status J)."""
 _SURE_SIGMAS = 4.0
 _NEAR_MM = {"T": 4.0, "C": 8.0, "B": 8.0, "heel": 8.0}
 """A landmark contradicts the outline where it lies off it by more than this and by more than so many of its standard
@@ -162,7 +166,8 @@ def _doubt(
         poor_mask=max(3.0 - _logit(float(told.outputs.iou[claw])), 0.0),
         unusable=max(2.0 - _logit(told.outputs.usable), 0.0),
         differs=1.0 - told.agreement[claw],
-        turned=told.look.turned(view),
+        turned=told.look.turned,
+        disputed=max(told.look.disputed - _SAME_POSE, 0.0),
         faint=1.0 / max(mask.margin, 0.3),
         edge_mm=size * found.sigma_px,
         landmark_mm=size * max((mark.sigma_px for mark in found.landmarks.values()), default=0.0),
