@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from types import MappingProxyType
 
-from clawvision.types import ClawName, Foot, Measure, PhotoFacts, Sign, Stage
+from clawvision.types import ClawName, Foot, Measure, PhotoFacts, Sign, Stage, View
 
 CLAWS: tuple[ClawName, ...] = ("outer", "inner", "left", "right")
 PARTNER: dict[ClawName, ClawName] = {"outer": "inner", "inner": "outer", "left": "right", "right": "left"}
 STAGES: tuple[Stage, ...] = ("before", "check", "after")
+JOINED: Mapping[str, float] = MappingProxyType({"helical_twist": 0.3})
+"""Measures that a side and a sole photo tell together better than either: the correlation of the two views' errors.
+The same network reads both, of the same claw, but from sides that show other parts of it (status J)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +23,8 @@ class Observed:
     """A measure's value for a foot, from the photo that measured it best.
 
     ``uncertainty`` is expanded (k = 2). ``doubtful`` is True where a person has to look first: the photo's
-    status is ``review``, or another photo says something else beyond both uncertainties (``disputed``).
+    status is ``review``, or another photo says something else beyond both uncertainties (``disputed``). A value made of
+    two photos names the surer one; ``parts`` are the values of both.
     """
 
     value: float
@@ -29,6 +33,8 @@ class Observed:
     photo: str
     doubtful: bool = False
     disputed: bool = False
+    view: View | None = None
+    parts: tuple[Observed, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,16 +108,17 @@ def _gather(day: date | None, photos: Sequence[PhotoFacts], gaits: Mapping[tuple
     for photo in photos:
         if photo.status == "refused":
             continue
-        doubtful = photo.status == "review"
         for each in CLAWS:
             for name, measure in photo.claws.get(each, {}).items():
-                _collect(seen, (each, name), measure, photo.request.name, doubtful)
+                _collect(seen, (each, name), measure, photo)
         for name, measure in photo.foot_measures.items():
-            _collect(seen, (None, name), measure, photo.request.name, doubtful)
+            _collect(seen, (None, name), measure, photo)
     claws: dict[ClawName, dict[str, Observed]] = {}
     foot_measures: dict[str, Observed] = {}
     for (claw, name), values in seen.items():
         best = _best(values)
+        if name in JOINED and not best.disputed:
+            best = joined(name, values) or best
         if best.disputed:
             notes.append(_dispute_note(claw, name, values))
         if claw is None:
@@ -150,25 +157,69 @@ def _collect(
     seen: dict[tuple[ClawName | None, str], list[Observed]],
     key: tuple[ClawName | None, str],
     measure: Measure,
-    photo: str,
-    doubtful: bool,
+    photo: PhotoFacts,
 ) -> None:
     """Add a measure; one without a finite value and uncertainty says nothing and is left out."""
     value, uncertainty = measure.value, measure.uncertainty
     if value is None or uncertainty is None or not (math.isfinite(value) and math.isfinite(uncertainty)):
         return
     if uncertainty >= 0.0:
-        seen.setdefault(key, []).append(Observed(value, uncertainty, measure.unit, photo, doubtful))
+        doubtful = photo.status == "review"
+        found = Observed(value, uncertainty, measure.unit, photo.request.name, doubtful, view=photo.view)
+        seen.setdefault(key, []).append(found)
 
 
 def _best(values: Sequence[Observed]) -> Observed:
     """Return the surest value: of a photo that needs no look if there is one, then the least uncertain."""
-    best = min(values, key=lambda each: (each.doubtful, each.uncertainty, each.photo))
-    # A photo under review cannot cast doubt on one that is not.
-    rivals = [each for each in values if each.doubtful == best.doubtful]
-    if any(_disagree(best, rival) for rival in rivals):
-        return Observed(best.value, best.uncertainty, best.unit, best.photo, doubtful=True, disputed=True)
+    best = _surest(values)
+    if any(_disagree(best, rival) for rival in _rivals(values, best)):
+        return replace(best, doubtful=True, disputed=True)
     return best
+
+
+def _surest(values: Sequence[Observed]) -> Observed:
+    return min(values, key=lambda each: (each.doubtful, each.uncertainty, each.photo))
+
+
+def _rivals(values: Sequence[Observed], best: Observed) -> list[Observed]:
+    """Return the values that count beside the best: a photo under review cannot cast doubt on one that is not."""
+    return [each for each in values if each.doubtful == best.doubtful]
+
+
+def joined(name: str, values: Sequence[Observed]) -> Observed | None:
+    """Return the value that a side and a sole photo of one claw tell together.
+
+    Parameters
+    ----------
+    name
+        A measure of `JOINED`.
+    values
+        What the photos say, of one foot and claw.
+
+    Returns
+    -------
+    Observed or None
+        Weighted by the inverse of the two values' covariance matrix, in which their correlation is that of `JOINED`;
+        never less sure than the surer value alone (JCGM 100:2008, 5.2.2; weights between 0 and 1). None where either
+        view is missing, or only given by a photo under review while the other is not.
+    """
+    rivals = _rivals(values, _surest(values))
+    views = [[each for each in rivals if each.view == view] for view in ("side", "sole")]
+    if not all(views):
+        return None
+    one, other = sorted((_surest(each) for each in views), key=lambda each: (each.uncertainty, each.photo))
+    shared = JOINED[name] * one.uncertainty * other.uncertainty
+    spread = one.uncertainty**2 + other.uncertainty**2 - 2.0 * shared
+    weight = min((other.uncertainty**2 - shared) / spread, 1.0) if spread > 0.0 else 0.5
+    variance = (weight * one.uncertainty) ** 2 + ((1.0 - weight) * other.uncertainty) ** 2
+    variance += 2.0 * weight * (1.0 - weight) * shared
+    return replace(
+        one,
+        value=weight * one.value + (1.0 - weight) * other.value,
+        uncertainty=math.sqrt(variance),
+        view=None,
+        parts=(one, other),
+    )
 
 
 def _disagree(one: Observed, other: Observed) -> bool:

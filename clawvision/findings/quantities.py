@@ -15,6 +15,7 @@ from clawvision.findings.profiles import LIMBS, Limb, Profile, ProfileValue
 from clawvision.types import ClawName
 
 DAYS_PER_MONTH = 365.25 / 12
+_JOINED_FORMULA = "mean of the side and the sole photo's value, weighted by their uncertainties"
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,12 @@ class Context:
         if seen is None:
             return None
         label = name if claw is None else f"{claw} {name}"
+        rows = tuple(chain_row(label, each.value, each.uncertainty, each.unit, photo=each.photo) for each in seen.parts)
+        if rows:
+            made = chain_row(
+                label, seen.value, seen.uncertainty, seen.unit, source="computed", status="C", formula=_JOINED_FORMULA
+            )
+            return Quantity(seen.value, seen.uncertainty, seen.unit, seen.doubtful, (made, *rows))
         row = chain_row(label, seen.value, seen.uncertainty, seen.unit, photo=seen.photo)
         return Quantity(seen.value, seen.uncertainty, seen.unit, seen.doubtful, (row,))
 

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from clawvision.findings import assess_feet, load_profiles
-from clawvision.findings.evidence import group_feet
+from clawvision.findings.evidence import JOINED, Observed, group_feet
 from clawvision.findings.table import rules_table, statuses_table
 from clawvision.findings.wording import with_unit
+from clawvision.types import PhotoFacts, View
 from tests.findings.test_findings_vignettes import PROFILES, photo, side, sole
 
 
@@ -141,3 +146,72 @@ def test_a_closed_difference_left_open_is_not_overruled_by_the_toes() -> None:
     facts = [side(foot, claw, toe_length=117) for foot in ("LH", "RH") for claw in ("outer", "inner")]
     _, (animal,) = assess_feet([*facts, sole("LH", 168, 150, u=5.0)], PROFILES)
     assert "overdue_trim" not in {each.code for each in animal.findings}
+
+
+# --- one value of two views -----------------------------------------------------------------------------------------
+
+
+def twisted(value: float, u: float, view: View, name: str | None = None, status: str = "measured") -> PhotoFacts:
+    facts = photo(name or f"{view}.jpg", "LH", claws={"outer": {"helical_twist": value}}, u=u, status=status)
+    return replace(facts, view=view)
+
+
+def twist_of(*facts: PhotoFacts) -> Observed:
+    (foot,) = group_feet(facts)
+    return foot.claws["outer"]["helical_twist"]
+
+
+def correlated_mean(values: list[float], u: list[float], correlation: float) -> tuple[float, float]:
+    """The best linear unbiased mean of correlated values, from their covariance matrix (Aitken 1935, Proc R Soc Edinb
+    55:42-48)."""
+    covariance = np.outer(u, u) * np.array([[1.0, correlation], [correlation, 1.0]])
+    inverse = np.linalg.inv(covariance)
+    return float(inverse.sum(axis=0) @ values / inverse.sum()), float(1.0 / np.sqrt(inverse.sum()))
+
+
+@given(
+    values=st.tuples(st.floats(-10.0, 60.0), st.floats(-10.0, 60.0)),
+    u=st.tuples(st.floats(0.5, 30.0), st.floats(0.5, 30.0)),
+)
+@settings(deadline=None, max_examples=60)
+def test_the_twist_of_two_views_is_their_best_mean(values: tuple[float, float], u: tuple[float, float]) -> None:
+    agree = abs(values[0] - values[1]) <= np.hypot(*u)
+    both = twist_of(twisted(values[0], u[0], "side"), twisted(values[1], u[1], "sole"))
+    assert both.disputed == (not agree)
+    if not agree:
+        assert both.value == values[int(np.argmin(u))] and not both.parts
+        return
+    assert both.uncertainty <= min(u) + 1e-9
+    assert min(values) - 1e-9 <= both.value <= max(values) + 1e-9
+    assert {(part.photo, part.value, part.uncertainty) for part in both.parts} == {
+        ("side.jpg", values[0], u[0]),
+        ("sole.jpg", values[1], u[1]),
+    }
+    if min(u) > JOINED["helical_twist"] * max(u):  # else the less sure view's weight would be negative
+        value, uncertainty = correlated_mean(list(values), list(u), JOINED["helical_twist"])
+        assert both.value == pytest.approx(value, abs=1e-6)
+        assert both.uncertainty == pytest.approx(uncertainty, abs=1e-6)
+
+
+def test_only_two_views_of_like_standing_are_joined() -> None:
+    alone = twist_of(twisted(20.0, 6.0, "sole"))
+    assert (alone.value, alone.uncertainty, alone.parts) == (20.0, 6.0, ())
+    same = twist_of(twisted(20.0, 6.0, "sole"), twisted(23.0, 8.0, "sole", "again.jpg"))
+    assert (same.value, same.uncertainty, same.parts) == (20.0, 6.0, ())
+    reviewed = twist_of(twisted(20.0, 6.0, "sole"), twisted(24.0, 2.0, "side", status="review"))
+    assert (reviewed.value, reviewed.parts, reviewed.doubtful) == (20.0, (), False)
+    three = twist_of(twisted(20.0, 6.0, "sole"), twisted(23.0, 8.0, "sole", "z.jpg"), twisted(24.0, 6.0, "side"))
+    assert {part.photo for part in three.parts} == {"sole.jpg", "side.jpg"}
+    assert three.value == pytest.approx(22.0)
+
+
+def test_a_finding_from_two_views_leads_back_to_both() -> None:
+    feet, _ = assess_feet([twisted(40.0, 10.0, "side"), twisted(44.0, 10.0, "sole")], PROFILES)
+    (finding,) = feet[0].findings
+    assert finding.code == "twist"
+    rows = [row for row in finding.chain if row["measure"] == "outer helical_twist"]
+    assert {row["photo"] for row in rows if row["photo"]} == {"side.jpg", "sole.jpg"}
+    made = next(row for row in rows if row["source"] == "computed")
+    assert made["value"] == pytest.approx(42.0) and "weighted" in made["formula"]
+    weak, _ = assess_feet([twisted(16.0, 10.0, "side"), twisted(44.0, 10.0, "sole")], PROFILES)
+    assert any("disagree about helical_twist" in reason for reason in weak[0].urgency.reasons)
