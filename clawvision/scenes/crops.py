@@ -193,7 +193,7 @@ def _group(
     hidden = _hidden(tips, masks[:, :2], size) * (view <= 1)[:, None]
     hidden[:, 1] *= (view == 1).float()
     flawed = torch.tensor([pictures.flaws[row] != "none" for row in rows], device=device)
-    needed = torch.where((view == 0)[:, None], inside[:, [0, 1, 2]], inside[:, [4, 5, 6]])
+    needed = torch.where((view == 0)[:, None], inside[:, [0, 1, 2, 3]], inside[:, [4, 5, 6, 7]])
     usable = posed & ~flawed & (hidden.sum(dim=1) == 0) & needed.all(dim=1)
     return Group(
         picture=picture,

@@ -82,8 +82,8 @@ def place_claws(number: FootNumbers) -> tuple[PlacedClaw, PlacedClaw]:
 
 
 def _placed(vectors: Tensor, splay: Tensor, roll: Tensor, gap: Tensor, shift: Tensor | None) -> PlacedClaw:
-    """Build claws and set them on the ground; all but ``vectors`` (B, 1). A ``shift`` forwards is for the inner claws only,
-    which are mirrored.
+    """Build claws and set them on the ground; all but ``vectors`` (B, 1). A ``shift`` forwards is for inner claws
+    only, which are mirrored.
     """
     surface = claw_surface(vectors)
     sign = 1.0 if shift is None else -1.0

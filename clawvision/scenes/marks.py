@@ -53,24 +53,45 @@ def marks_of(scenes: Scenes) -> Marks:
 
 
 def _side_marks(claw: PlacedClaw) -> Tensor:
-    """Return C, T, B and H (B, 4, 3) of claws in the foot frame.
-
-    The claw's own profile plane is turned with its splay; that small angle moves T by nothing that shows.
-    """
+    """Return C, T, B and H (B, 4, 3) of claws in the foot frame, as the claw's own profile plane has them."""
     flat = claw.points.flatten(1, 2)
-    toe = _farthest(flat, claw.bulb, (0, 2))
-    heel = _pick(flat, (-flat[..., 0] - flat[..., 2]).argmax(dim=1))
-    return torch.stack([claw.coronet, toe, claw.bulb, heel], dim=1)
+    tip, heel = _tip_and_heel(claw.points).unbind(dim=1)
+    along = _forward(heel, tip)
+
+    def flattened(points: Tensor) -> Tensor:
+        return torch.stack([(points * along[:, None]).sum(dim=-1), points[..., 2]], dim=-1)
+
+    profile = flattened(flat)
+    toe = _pick(flat, (profile - flattened(claw.bulb[:, None])).norm(dim=-1).argmax(dim=1))
+    lowest = _pick(flat, profile.sum(dim=-1).argmin(dim=1))
+    return torch.stack([claw.coronet, toe, claw.bulb, lowest], dim=1)
 
 
 def _tip_and_heel(points: Tensor) -> Tensor:
     """Return the toe tip and the rear end (B, 2, 3) of claws (B, S, R, 3) as the sole view sees them."""
     flat = points.flatten(1, 2)
-    third = points.mean(dim=2)[:, : points.shape[1] // 3].mean(dim=1)
-    toe = _farthest(flat, third, (0, 1))
-    along = normalised((toe - third) * torch.tensor([1.0, 1.0, 0.0], device=points.device))
-    rear = _pick(flat, ((flat - toe[:, None]) * along[:, None]).sum(-1).argmin(dim=1))
+    centre = _heel_centre(points)
+    toe = _pick(flat, (flat - centre[:, None])[..., :2].norm(dim=-1).argmax(dim=1))
+    rear = _pick(flat, (flat * _forward(centre, toe)[:, None]).sum(dim=-1).argmin(dim=1))
     return torch.stack([toe, rear], dim=1)
+
+
+def _forward(start: Tensor, stop: Tensor) -> Tensor:
+    """Return the level unit directions (B, 3) from one place to another."""
+    return normalised((stop - start) * torch.tensor([1.0, 1.0, 0.0], device=start.device))
+
+
+def _heel_centre(points: Tensor) -> Tensor:
+    """Return the centroid K (B, 3) of the heel third of claws (B, S, R, 3) as seen from below, on the ground.
+
+    The silhouette is summed up ring by ring, and the third taken along x.
+    """
+    x = points[..., 0].mean(dim=2)
+    low, high = points[..., 1].amin(dim=2), points[..., 1].amax(dim=2)
+    rear, front = points[..., 0].amin(dim=(1, 2)), points[..., 0].amax(dim=(1, 2))
+    area = (high - low) * torch.gradient(x, dim=1)[0] * (x < (rear + (front - rear) / 3.0)[:, None])
+    share = area / area.sum(dim=1, keepdim=True)
+    return torch.stack([(share * x).sum(dim=1), (share * 0.5 * (low + high)).sum(dim=1), 0.0 * rear], dim=-1)
 
 
 def _cleft(scenes: Scenes) -> Tensor:
@@ -82,12 +103,6 @@ def _cleft(scenes: Scenes) -> Tensor:
         heel = claw.points[:, : claw.points.shape[1] // 3].flatten(1, 2)
         inward.append(_pick(heel, (heel[..., 1] * sign).argmin(dim=1)))
     return (0.5 * (inward[0] + inward[1]))[:, None]
-
-
-def _farthest(points: Tensor, start: Tensor, plane: tuple[int, int]) -> Tensor:
-    """Return the one of points (B, N, 3) that lies farthest from ``start`` (B, 3) in a plane, (B, 3)."""
-    gap = (points - start[:, None])[..., list(plane)].norm(dim=-1)
-    return _pick(points, gap.argmax(dim=1))
 
 
 def _pick(points: Tensor, index: Tensor) -> Tensor:

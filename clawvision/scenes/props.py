@@ -12,7 +12,7 @@ STEPS = 16
 HAND_TUBES = 7
 PIPES, STALKS = 4, 500
 ABSENT = -1.0e6
-"""Coordinate of all that a scene does not have: behind every camera, so that no triangle shows."""
+"""Coordinate of all that a scene does not have: so far away, and in one place, that it covers no pixel."""
 
 _PROFILE_PLANE = 29.0
 """About how far from the foot's middle plane a claw's profile plane lies, mm."""

@@ -6,7 +6,7 @@ starts near x = 0. Ranges are ours (status J of the references: judged, from pub
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -97,6 +97,7 @@ CLAW_FIELDS: tuple[str, ...] = tuple(field.name for field in fields(ClawShape))
 
 TRAINED_FAMILIES = ("sound", "long", "uneven", "curled", "twisted", "crossing", "short", "wide")
 HELD_OUT_FAMILIES = ("slipper", "spindle", "beaked")
+_HEEL = ("coronet_x", "coronet_z", "bulb_x", "bulb_z")
 _SHARES = (0.3, 0.2, 0.15, 0.07, 0.12, 0.06, 0.06, 0.04)
 
 
@@ -137,9 +138,8 @@ def _claw(rng: np.random.Generator, family: str) -> ClawShape:
         width, taper, power, helix = uniform(36.0, 46.0), uniform(0.6, 0.8), uniform(1.1, 1.5), uniform(0.0, 25.0)
     if family == "beaked":  # the wall bulges and turns down to the toe
         hollow, lift, turn_in, helix = uniform(-8.0, -2.5), 0.0, uniform(0.0, 15.0), uniform(0.0, 45.0)
-    toe_length = max(toe_length, (coronet_z - lift) * 1.1)
     bulb_z = float(np.clip(rng.normal(36.0, 6.0), 16.0, coronet_z - 8.0))
-    return ClawShape(
+    claw = ClawShape(
         toe_length=toe_length,
         coronet_x=coronet_x,
         coronet_z=coronet_z,
@@ -169,6 +169,12 @@ def _claw(rng: np.random.Generator, family: str) -> ClawShape:
         rough=abs(rng.normal(0.0, 0.5)),
         rough_seed=uniform(0.0, 100.0),
     )
+    return _sloping(claw)
+
+
+def _sloping(claw: ClawShape) -> ClawShape:
+    """Return a claw whose toe is long enough for its height: the dorsal wall stands at 65° at the most."""
+    return replace(claw, toe_length=max(claw.toe_length, (claw.coronet_z - claw.toe_lift) * 1.1))
 
 
 def _alike(rng: np.random.Generator, claw: ClawShape, spread: float) -> ClawShape:
@@ -179,9 +185,8 @@ def _alike(rng: np.random.Generator, claw: ClawShape, spread: float) -> ClawShap
     values["turn_in"] = float(claw.turn_in + rng.normal(0.0, 2.0))
     values["helical_twist"] = max(0.0, float(claw.helical_twist + rng.normal(0.0, 2.0))) if claw.helical_twist else 0.0
     values["rough_seed"] = rng.uniform(0.0, 100.0)
-    values["toe_length"] = max(values["toe_length"], (values["coronet_z"] - values["toe_lift"]) * 1.1)
     values["bulb_z"] = min(values["bulb_z"], values["coronet_z"] - 8.0)
-    return ClawShape(**values)
+    return _sloping(ClawShape(**values))
 
 
 def sample_foot(rng: np.random.Generator, *, held_out: bool, lifted: bool) -> FootShape:
@@ -204,12 +209,7 @@ def sample_foot(rng: np.random.Generator, *, held_out: bool, lifted: bool) -> Fo
         base = _alike(rng, outer, 0.03)
         inner = _claw(rng, "long" if family == "uneven" else other)
         # heels of one foot are of one build, whatever has become of the toes
-        inner = ClawShape(
-            **{
-                name: getattr(base if name in ("coronet_x", "coronet_z", "bulb_x", "bulb_z") else inner, name)
-                for name in CLAW_FIELDS
-            }
-        )
+        inner = _sloping(replace(inner, **{name: getattr(base, name) for name in _HEEL}))
     else:
         inner = _alike(rng, outer, 0.03)
     if rng.random() < 0.5:

@@ -40,7 +40,7 @@ SAME_FOOT = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stage:
-    """One scene's composition. What a scene does not have lies far behind the camera.
+    """One scene's composition. What a scene does not have lies at ``ABSENT``.
 
     ``card`` (3, 3): its top left corner, and the vectors along its top and down its left edge, mm. ``paths``
     (TUBES, STEPS, 3) with ``wide`` (TUBES, STEPS) half widths and ``deep_share`` (TUBES,); ``boxes`` (BOXES, 4, 3):
