@@ -188,7 +188,7 @@ def _faults(view: SceneView, flaw: str, labels: npt.NDArray[np.int64], marks: Fl
     faults = [] if flaw == "none" else [flaw]
     height, width = labels.shape
     side = view == "side"
-    needed = marks[[0, 1, 2]] if side else marks[4:8]
+    needed = marks[:4] if side else marks[4:8]
     if (needed < 4).any() or (needed[:, 0] > width - 5).any() or (needed[:, 1] > height - 5).any():
         faults.append("cut")
         return faults
