@@ -34,8 +34,8 @@ MASK_IDS = {"background": 0, "outer": 1, "inner": 2, "leg": 3, "reference": 4, "
 _EXIF_DIRECTORY, _EXIF_MAKE, _EXIF_FOCAL_35MM = 0x8769, 0x010F, 0xA405
 _VIEWS: tuple[SceneView, ...] = ("side", "sole")
 _AT_ONCE, _SAVERS = 6, 8
-_SEEN_AT_LEAST = {"card": 0.5, "id1": 0.7, "ruler": 0.3}
-"""Share of a reference's face that must show: two of the card's markers, a plain card's edges, a ruler's scale."""
+_SCALE_FROM = {"card": 0.25, "id1": 0.6, "ruler": 0.25}
+"""Share of a reference's face that must show, or no scale can be had: a marker, a card's edges, a stretch of ruler."""
 
 
 def _numpy(tensor: torch.Tensor) -> FloatArray:
@@ -156,8 +156,6 @@ def photo_truth(pictures: Pictures, index: int, name: str, reference: str) -> di
     focal = float(pictures.camera.focal[index])
     across, down = pictures.camera.centre
     faults = _faults(stage.view, pictures.flaws[index], labels, marks)
-    if truth["reference_seen"] < _SEEN_AT_LEAST.get(kind, 0.0):
-        faults.append("reference hidden")
     return {
         "photo": f"{name}.jpg",
         "mask": f"{name}_mask.png",
@@ -165,7 +163,7 @@ def photo_truth(pictures: Pictures, index: int, name: str, reference: str) -> di
         "claw": stage.near if stage.view == "side" else None,
         "flaw": faults[0] if faults else None,
         "bad": bool(faults),
-        "must_refuse": kind in ("none", "paper"),
+        "must_refuse": kind not in _SCALE_FROM or truth["reference_seen"] < _SCALE_FROM[kind],
         "reference": kind,
         "offset_nominal_mm": 25.0 if stage.view == "side" else 0.0,
         "camera": {

@@ -14,6 +14,8 @@ from clawvision.manifest import read_manifest  # noqa: E402
 from clawvision.photo.exif import focal_px, read_exif  # noqa: E402
 from clawvision.scenes import render as visible  # noqa: E402
 from clawvision.scenes import write  # noqa: E402
+from clawvision.scenes.pictures import Pictures, Wanted, draw_scene, render  # noqa: E402
+from clawvision.scenes.references import sample_reference  # noqa: E402
 from clawvision.scenes.truth import TrueSole  # noqa: E402
 from tests.truth import TruePhoto, true_photos  # noqa: E402
 
@@ -120,6 +122,27 @@ def test_reference_corners_lie_about_the_reference(photos: tuple[TruePhoto, ...]
             assert rows.min() >= corners[:, 1].min() - 1.5
             assert rows.max() <= corners[:, 1].max() + 1.5
     assert found
+
+
+def rendered(*, bare: bool) -> Pictures:
+    """Return one small side photo, with a reference in its stage or not."""
+    reference = sample_reference(np.random.default_rng(2), "card")
+    drawn = draw_scene((1, 2), "side", Wanted(plain=True, bare=float(bare)), reference)
+    card = torch.from_numpy(reference.texture)[None].float() / 255.0
+    return render([drawn], card, torch.device("cpu"), height=60, width=80)
+
+
+def test_photos_without_a_scale_must_be_refused(photos: tuple[TruePhoto, ...], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(visible, "_SHADOW_SIZE", 160)
+    for photo in photos:
+        if photo.shown["reference_seen"] > 0.7:
+            assert photo.shown["must_refuse"] == (photo.shown["reference"] == "paper")
+    pictures = rendered(bare=False)
+    assert write.photo_truth(pictures, 0, "x", "paper")["must_refuse"]
+    hidden = replace(pictures, labels=torch.zeros_like(pictures.labels))
+    assert write.photo_truth(hidden, 0, "x", "card")["must_refuse"]
+    assert write.photo_truth(hidden, 0, "x", "card")["reference_seen"] == 0.0
+    assert write.photo_truth(rendered(bare=True), 0, "x", "card")["reference"] == "none"
 
 
 def labels_with(claw: int, place: tuple[int, int], size: int = 20) -> np.ndarray:
