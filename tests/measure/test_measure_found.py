@@ -95,7 +95,7 @@ def test_the_tip_is_weighed_between_outline_and_network() -> None:
     moved = Landmark(mark.x + 12.0, mark.y + 3.0, 0.01)
     pulled = measure_side_claw(replace(claw, found=frozen_mapping({**claw.found, "T": moved})), scale)
     np.testing.assert_allclose(pulled.landmarks_px["T"], (moved.x, moved.y), atol=0.2)
-    half = Landmark(mark.x + 12.0, mark.y + 3.0, 1.5 * claw.sigma_px)
+    half = Landmark(mark.x + 12.0, mark.y + 3.0, 3.0 * claw.sigma_px)
     between = measure_side_claw(replace(claw, found=frozen_mapping({**claw.found, "T": half})), scale)
     middle = (np.array(plain.landmarks_px["T"]) + np.array(pulled.landmarks_px["T"])) / 2
     np.testing.assert_allclose(between.landmarks_px["T"], middle, atol=0.5)

@@ -1,0 +1,91 @@
+"""The black gap between a claw and the ground it stands on, which looks like a part of the claw but is none.
+
+Under the bearing edge of a standing claw there is often a gap that no light reaches. The network, which goes by the
+forms and colours of many surfaces, may take it for dark horn. It is blacker than any lit surface, and it ends at the
+horn with a sharp edge: where both hold, the outline is moved there.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from scipy.ndimage import binary_dilation, median_filter
+
+from clawvision.measure.curve import outward_normals, resample_closed
+from clawvision.outline.learned.crop import Crop
+from clawvision.types import FloatArray
+
+_POINTS = 400
+_DOWNWARD = 0.4
+"""Least share of the outward normal that points down, where an edge may stand on the ground."""
+_REACH = 14.0
+"""Pixels of the fine picture, about 5 mm on a claw that fills it: what is deeper may be a shadow on dark horn."""
+_REACH_BESIDE = 24.0
+_BESIDE = 30
+"""So many points beside a sure gap it may be deeper: its middle, where the ground lies lower."""
+_START = 3.0
+"""The outline may lie so many pixels outside the gap, where the ground's edge is blurred."""
+_STEP = 0.5
+_BLACK, _BLACK_SHARE = 10.0, 0.36
+"""Lightness, CIE L*, below which nothing that light reaches lies, by itself and as a share of the horn's own: lit mud
+and black horn are lighter (status J)."""
+_SHARP = 4.0
+"""Pixels within which the horn's own lightness is reached; what darkens slower is horn in its own shade."""
+_SMOOTH = 9
+_RUN = 25
+"""Points along the outline over which a gap shows at least half of the time."""
+
+
+def without_gap(outline_px: FloatArray, crop: Crop) -> FloatArray:
+    """Return the outline of a claw in a side view without the black gap under it.
+
+    Parameters
+    ----------
+    outline_px : float64 (N, 2)
+        Simple closed outline, pixels of the photo.
+    crop
+        The fine picture: sole down.
+
+    Returns
+    -------
+    float64 (M, 2)
+        The same outline where there is no gap.
+    """
+    line = resample_closed(crop.from_photo(outline_px), _POINTS)
+    normals = outward_normals(line, 3)
+    inwards = np.arange(0.0, _REACH_BESIDE + 4.0 * _SHARP, _STEP)
+    places = (line[:, None, :] - inwards[None, :, None] * normals[:, None, :]).astype(np.float32)
+    lab = cv2.cvtColor(crop.picture.astype(np.float32) / np.float32(255.0), cv2.COLOR_RGB2LAB)
+    light = cv2.remap(lab[:, :, 0], places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    below = normals[:, 1] > _DOWNWARD
+    depth, wide = (
+        np.array([_gap_depth(row, reach) if down else 0.0 for row, down in zip(light, below, strict=True)])
+        for reach in (_REACH, _REACH_BESIDE)
+    )
+    sure = median_filter((depth > 0.0).astype(np.uint8), size=_RUN, mode="wrap") > 0
+    beside = binary_dilation(np.tile(sure, 3), iterations=_BESIDE)[len(sure) : 2 * len(sure)]
+    depth = median_filter(np.where(beside, wide, 0.0), size=_SMOOTH, mode="wrap")
+    if not depth.any():
+        return outline_px
+    return crop.to_photo(line - depth[:, None] * normals)
+
+
+def _gap_depth(light: np.ndarray, most: float) -> float:
+    """Return how far inwards a black gap reaches in a row of lightness, pixels; 0 where there is none."""
+    start, reach, sharp = (round(part / _STEP) for part in (_START, most, _SHARP))
+    black = light < _BLACK
+    if not black[: start + 1].any():
+        return 0.0
+    first = int(black.argmax())
+    last = first + int((~black[first:]).argmax()) - 1
+    if last < first or last > reach:
+        return 0.0
+    horn = float(np.median(light[last + sharp : last + 3 * sharp]))
+    darkest = float(light[first : last + 1].min())
+    if darkest > _BLACK_SHARE * horn or light[last + sharp] < 0.75 * horn:
+        return 0.0
+    # The edge lies where the lightness is halfway between the two.
+    rising = light[last : last + sharp + 1]
+    halfway = 0.5 * (darkest + horn)
+    after = int((rising > halfway).argmax())
+    return float((last + after) * _STEP)
