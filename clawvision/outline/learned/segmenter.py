@@ -93,7 +93,7 @@ class LearnedSegmenter:
         looks = look_closer(self._network, pyramid, seen, view, self._crops)
         if not looks:
             return [], True
-        told = together(looks)
+        told = together(looks, view)
         reference = np.asarray(scale.reference.outline_px)
         card = reference if len(reference) >= 3 else None
         claws = (0,) if view == "side" else (0, 1)

@@ -10,8 +10,8 @@ import numpy as np
 from clawvision.outline.learned.contract import MASK_STEP, MASKS, Float32Array, Outputs, cell_to_picture
 from clawvision.outline.learned.crop import Crop
 from clawvision.outline.learned.look import Look
-from clawvision.outline.learned.read_out import parted
-from clawvision.types import FloatArray, Landmark
+from clawvision.outline.learned.read_out import parted, whole_near_claw
+from clawvision.types import FloatArray, Landmark, View
 
 _LEG = MASKS.index("leg")
 
@@ -42,10 +42,15 @@ class Seen:
         return out
 
 
-def together(looks: list[Look]) -> Seen:
+def together(looks: list[Look], view: View) -> Seen:
     """Combine looks: logits and facts averaged; what differs between them adds to the uncertainties."""
     last = looks[-1]
+    landmarks = {name: _mean_landmark([look.landmarks[name] for look in looks]) for name in last.landmarks}
     stacks = [_resampled(look, last) for look in looks]
+    if view == "side":
+        coronet, toe, bulb = _cells_of(last.crop, np.array([(landmarks[n].x, landmarks[n].y) for n in "CTB"]))
+        for stack in stacks:
+            stack[:2] = whole_near_claw(stack, coronet, toe, bulb)
     mean = np.asarray(np.mean(stacks, axis=0), dtype=np.float32)
     facts = np.asarray(np.mean([look.outputs.facts for look in looks], axis=0), dtype=np.float32)
     outputs = Outputs(mean, last.outputs.landmarks, facts)
@@ -65,7 +70,7 @@ def together(looks: list[Look]) -> Seen:
         parted(outputs),
         (agreement[0], agreement[1]),
         (offset[0], offset[1]),
-        {name: _mean_landmark([look.landmarks[name] for look in looks]) for name in last.landmarks},
+        landmarks,
         (_mean_twist(looks, 0), _mean_twist(looks, 1)),
     )
 
@@ -74,7 +79,7 @@ def _resampled(look: Look, other: Look) -> Float32Array:
     """Return a look's masks in the cells of another look's picture."""
     masks = look.outputs.masks
     if look is other:
-        return masks
+        return masks.copy()
     height, width = masks.shape[1:]
     corners = np.array([(0.0, 0.0), (width - 1.0, 0.0), (0.0, height - 1.0)])
     pixels = other.crop.to_photo(cell_to_picture(corners, MASK_STEP))
