@@ -24,7 +24,7 @@ from clawvision.outline.learned.together import together
 from clawvision.outline.segmenter import ViewTeller
 from clawvision.outline.sidecar import Sidecar, SidecarClaw
 from clawvision.photo.read import read_photo
-from clawvision.types import FloatArray, Landmark, Photo, Scale, Settings, frozen_array, frozen_mapping
+from clawvision.types import FloatArray, Landmark, Photo, Scale, Settings, View, frozen_array, frozen_mapping
 from tests.outline.sample_truth import truth_network
 from tests.outline.test_outline_find import codes, iou, outline, request_for, scale_for, side_scene, sole_scene
 from tests.outline.truth_network import TruthNetwork
@@ -338,7 +338,8 @@ def test_snapping_brings_a_shaky_outline_nearer_and_leaves_a_true_one(photo: Tru
     _, pyramid, network, cell = looked_at(photo, wobble_cells)
     seen = glance(network, pyramid)
     assert seen is not None
-    told = together(look_closer(network, pyramid, seen, photo.view))  # type: ignore[arg-type]
+    view: View = "side" if photo.view == "side" else "sole"
+    told = together(look_closer(network, pyramid, seen, view), view)
     contours, _ = cv2.findContours(network.masks["claw_a"].astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     true_line = np.reshape(max(contours, key=cv2.contourArea), (-1, 2)).astype(np.float64)
     mask = outline_of(told.claws[0], told.outputs, told.look.crop, None)
