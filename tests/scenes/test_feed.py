@@ -23,9 +23,10 @@ HEIGHT, WIDTH = 192, 256
 
 @cache
 def batch_of(view: SceneView) -> tuple[Pictures, Batch]:
-    """Return photos of two scenes of a view, small, and the training pictures cut from them."""
+    """Return photos of scenes of a view, small, and the training pictures cut from them."""
     wanted = Wanted(plain=True, flawed=0.0)
-    references = [sample_reference(np.random.default_rng(seed)) for seed in range(2)]
+    count = 2 if view in ("side", "sole") else 1
+    references = [sample_reference(np.random.default_rng(seed)) for seed in range(count)]
     drawn = [draw_scene((seed, 12), view, wanted, reference) for seed, reference in enumerate(references)]
     card = torch.from_numpy(np.stack([reference.texture for reference in references])).float() / 255.0
     with pytest.MonkeyPatch.context() as patched:
@@ -33,13 +34,13 @@ def batch_of(view: SceneView) -> tuple[Pictures, Batch]:
         pictures = render(drawn, card, CPU, height=HEIGHT, width=WIDTH, seed=4)
     chance = torch.Generator()
     chance.manual_seed(1)
-    return pictures, cut(pictures, chance, 2)
+    return pictures, cut(pictures, chance, count)
 
 
 @pytest.fixture
 def small(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(feed, "HEIGHT", HEIGHT)
-    monkeypatch.setattr(feed, "WIDTH", WIDTH)
+    monkeypatch.setattr(feed, "HEIGHT", 96)
+    monkeypatch.setattr(feed, "WIDTH", 128)
     monkeypatch.setattr(feed, "_REFERENCES", 3)
     monkeypatch.setattr(visible, "_SHADOW_SIZE", 160)
 

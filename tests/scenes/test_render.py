@@ -129,7 +129,7 @@ def test_each_view_shows_what_it_is_named_after() -> None:
 
 
 def test_what_a_scene_lacks_shows_nowhere() -> None:
-    stages = [stage_of(view, seed, reference_size=None) for view in VIEWS for seed in range(2)]
+    stages = [stage_of(view, 2, reference_size=None) for view in VIEWS[:4]]
     scenes = build(stages, 3, CPU)
     surfels = surfels_of(scenes, cameras(stages, HEIGHT, WIDTH, CPU), HEIGHT, WIDTH)
     assert not (surfels.kind == int(Kind.CARD)).any()
@@ -159,7 +159,7 @@ def test_hands_are_gloved_as_the_stage_has_them() -> None:
 
 
 def test_labels_name_the_claws_as_the_contract_has_them() -> None:
-    for seed in range(3):
+    for seed in range(2):
         stages = [stage_of(view, seed, plain=True) for view in ("side", "sole", "front", "rear")]
         scenes = build(stages, 0, CPU)
         camera = cameras(stages, HEIGHT, WIDTH, CPU)

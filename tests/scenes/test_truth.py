@@ -95,9 +95,8 @@ def all_triangles(rings: np.ndarray) -> shapely.Polygon:
 @pytest.mark.parametrize(
     "changes",
     [
-        {"sole_hollow": 3.0, "undercut": 0.1, "slope_abaxial": 0.3, "axial_sweep": 10.0, "rough": 0.8},
-        {"toe_length": 190.0, "toe_lift": 45.0, "hollow": 10.0, "lift_from": 0.4},
-        {"toe_length": 130.0, "helical_twist": 55.0, "turn_in": 25.0, "hollow": 5.0, "rough": 0.5},
+        {"toe_length": 190.0, "toe_lift": 45.0, "hollow": 10.0, "lift_from": 0.4, "rough": 0.8, "sole_hollow": 3.0},
+        {"toe_length": 130.0, "helical_twist": 55.0, "turn_in": 25.0, "undercut": 0.1, "slope_abaxial": 0.3},
     ],
 )
 def test_silhouette_is_the_union_of_all_triangles(changes: dict[str, float]) -> None:
@@ -259,7 +258,7 @@ def test_rendered_sole_masks_are_the_true_outlines(seed: int) -> None:
 
 
 def test_marks_are_where_the_truth_has_them() -> None:
-    feet = [sample_foot(np.random.default_rng([seed, 9]), held_out=seed % 3 == 0, lifted=True) for seed in range(20)]
+    feet = [sample_foot(np.random.default_rng([seed, 9]), held_out=seed % 3 == 0, lifted=True) for seed in range(15)]
     stages = [
         replace(sample_stage(np.random.default_rng(seed), view, foot=foot, right_foot=False), near=near)
         for seed, foot in enumerate(feet)
