@@ -12,6 +12,7 @@ import numpy as np
 from scipy.ndimage import binary_dilation, median_filter
 
 from clawvision.measure.curve import outward_normals, resample_closed
+from clawvision.outline.learned.contract import Float32Array
 from clawvision.outline.learned.crop import Crop
 from clawvision.types import FloatArray
 
@@ -29,11 +30,12 @@ _STEP = 0.5
 _BLACK, _BLACK_SHARE = 10.0, 0.36
 """Lightness, CIE L*, below which nothing that light reaches lies, by itself and as a share of the horn's own: lit mud
 and black horn are lighter (status J)."""
-_SHARP = 4.0
-"""Pixels within which the horn's own lightness is reached; what darkens slower is horn in its own shade."""
-_SMOOTH = 9
+_SHARP, _REACHED = 4.0, 0.75
+"""Pixels within which this share of the horn's own lightness is reached: horn in its own shade darkens slower."""
 _RUN = 25
-"""Points along the outline over which a gap shows at least half of the time."""
+"""Points along the outline over which a sure gap shows at least half of the time."""
+_SMOOTH = 9
+"""Points over which the depth's median is taken."""
 
 
 def without_gap(outline_px: FloatArray, crop: Crop) -> FloatArray:
@@ -56,12 +58,12 @@ def without_gap(outline_px: FloatArray, crop: Crop) -> FloatArray:
     inwards = np.arange(0.0, _REACH_BESIDE + 4.0 * _SHARP, _STEP)
     places = (line[:, None, :] - inwards[None, :, None] * normals[:, None, :]).astype(np.float32)
     lab = cv2.cvtColor(crop.picture.astype(np.float32) / np.float32(255.0), cv2.COLOR_RGB2LAB)
-    light = cv2.remap(lab[:, :, 0], places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    below = normals[:, 1] > _DOWNWARD
-    depth, wide = (
-        np.array([_gap_depth(row, reach) if down else 0.0 for row, down in zip(light, below, strict=True)])
-        for reach in (_REACH, _REACH_BESIDE)
+    light = np.asarray(
+        cv2.remap(lab[:, :, 0], places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE),
+        dtype=np.float32,
     )
+    wide = np.where(normals[:, 1] > _DOWNWARD, _gap_depth(light), 0.0)
+    depth = np.where(wide > _REACH, 0.0, wide)
     sure = median_filter((depth > 0.0).astype(np.uint8), size=_RUN, mode="wrap") > 0
     beside = binary_dilation(np.tile(sure, 3), iterations=_BESIDE)[len(sure) : 2 * len(sure)]
     depth = median_filter(np.where(beside, wide, 0.0), size=_SMOOTH, mode="wrap")
@@ -70,22 +72,25 @@ def without_gap(outline_px: FloatArray, crop: Crop) -> FloatArray:
     return crop.to_photo(line - depth[:, None] * normals)
 
 
-def _gap_depth(light: np.ndarray, most: float) -> float:
-    """Return how far inwards a black gap reaches in a row of lightness, pixels; 0 where there is none."""
-    start, reach, sharp = (round(part / _STEP) for part in (_START, most, _SHARP))
+def _gap_depth(light: Float32Array) -> FloatArray:
+    """Return how far inwards, pixels (N,), a black gap reaches in each row of lightness (N, K); 0 where there is none."""
+    start, most, sharp = (round(part / _STEP) for part in (_START, _REACH_BESIDE, _SHARP))
     black = light < _BLACK
-    if not black[: start + 1].any():
-        return 0.0
-    first = int(black.argmax())
-    last = first + int((~black[first:]).argmax()) - 1
-    if last < first or last > reach:
-        return 0.0
-    horn = float(np.median(light[last + sharp : last + 3 * sharp]))
-    darkest = float(light[first : last + 1].min())
-    if darkest > _BLACK_SHARE * horn or light[last + sharp] < 0.75 * horn:
-        return 0.0
+    column = np.arange(light.shape[1])
+    first = black.argmax(axis=1)
+    beyond = ~black & (column > first[:, None])
+    last = beyond.argmax(axis=1) - 1
+    found = black[:, : start + 1].any(axis=1) & beyond.any(axis=1) & (last <= most)
+    last = np.where(found, last, 0)
+
+    def after(low: int, high: int) -> Float32Array:
+        return np.take_along_axis(light, last[:, None] + np.arange(low, high)[None, :], axis=1)
+
+    horn = np.median(after(sharp, 3 * sharp), axis=1)
+    darkest = np.where(black & (column >= first[:, None]) & (column <= last[:, None]), light, np.inf).min(axis=1)
+    rising = after(0, sharp + 1)
+    found &= (darkest < _BLACK_SHARE * horn) & (rising[:, -1] > _REACHED * horn)
     # The edge lies where the lightness is halfway between the two.
-    rising = light[last : last + sharp + 1]
-    halfway = 0.5 * (darkest + horn)
-    after = int((rising > halfway).argmax())
-    return float((last + after) * _STEP)
+    halfway = (rising > 0.5 * (darkest + horn)[:, None]).argmax(axis=1)
+    out: FloatArray = np.where(found, (last + halfway) * _STEP, 0.0)
+    return out

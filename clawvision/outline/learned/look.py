@@ -16,15 +16,19 @@ from clawvision.outline.learned.contract import (
     Outputs,
     cell_to_picture,
 )
-from clawvision.outline.learned.crop import Change, Crop, Pose, Pyramid, canonical, letterbox, window
+from clawvision.outline.learned.crop import AS_IT_IS, Change, Crop, Pose, Pyramid, canonical, letterbox, window
 from clawvision.outline.learned.network import Network
 from clawvision.outline.learned.pose import angle_between, differs, other_ways, pose_of
 from clawvision.outline.learned.read_out import landmarks_of, regions
 from clawvision.types import FloatArray, Landmark, View
 
 CROPS = 2
-"""Fine pictures that are looked at; they differ a little, and how far their answers differ tells how sure they are."""
+"""Fine pictures that are looked at where the first leaves doubt. They differ a little, and how far their answers differ
+tells how sure they are; the answers themselves become no truer by it."""
 _CHANGES = (Change(), Change(4.0, 0.93, (0.02, -0.015)), Change(-5.0, 1.06, (-0.015, 0.02)))
+_SURE_IOU, _SURE_UNEASE = 0.94, 2.0
+"""A first look that foretells an intersection over union above this, with less unease, leaves no doubt. Of 124 claws of
+a held-out set those outlined with less than 0.88 had all been foretold less than 0.93 (status J)."""
 _SMALL_HORN = 0.03
 """Below this share of the photo the horn is looked at once more, from nearer, before its pose is believed."""
 _WIDER = 2.2
@@ -165,6 +169,12 @@ class Look:
         turn = max(self.turned, angle_between(self.pose, _usual(self.crop, self.view)))
         return float(np.mean(np.log(sigmas))) + turn + 2.0 * other
 
+    @property
+    def sure(self) -> bool:
+        """Tell whether the network has no doubt in what it says of this picture."""
+        claws = self.outputs.iou[:1] if self.view == "side" else self.outputs.iou
+        return bool(claws.min() > _SURE_IOU) and self.unease < _SURE_UNEASE
+
 
 def _usual(crop: Crop, view: View) -> Pose:
     """Return the pose that the picture's own axes stand for."""
@@ -173,24 +183,24 @@ def _usual(crop: Crop, view: View) -> Pose:
 
 
 def look_closer(network: Network, pyramid: Pyramid, seen: Glance, view: View, crops: int = CROPS) -> list[Look]:
-    """Return looks at fine pictures, each made from what the one before told; empty where none shows horn.
+    """Return looks at fine pictures; empty where none shows horn.
 
-    The last is the best placed. A first picture that was badly placed is not among them.
+    The last is the first, in the foot's usual pose; those before it, at most ``crops`` in all, are made from what it
+    told, and only where it leaves doubt.
     """
-    first = _settled(network, pyramid, seen, view, _CHANGES[crops - 1])
+    first = _settled(network, pyramid, seen, view)
     if first is None:
         return []
-    looks = [first]
-    for change in _CHANGES[: crops - 1][::-1]:
-        look = _look(network, pyramid, view, looks[-1].pose, looks[-1].horn_px, change)
-        if look is None:
-            return []
-        looks.append(look)
-    return looks
+    if first.sure:
+        return [first]
+    others = [_look(network, pyramid, view, first.pose, first.horn_px, change) for change in _CHANGES[1:crops]]
+    if any(look is None for look in others):
+        return []
+    return [*(look for look in others if look is not None), first]
 
 
 def _look(
-    network: Network, pyramid: Pyramid, view: View, pose: Pose, horn_px: FloatArray, change: Change
+    network: Network, pyramid: Pyramid, view: View, pose: Pose, horn_px: FloatArray, change: Change = AS_IT_IS
 ) -> Look | None:
     crop = canonical(pyramid, pose, horn_px, change)
     outputs = network.run(crop)
@@ -201,7 +211,7 @@ def _look(
     return Look(view, pose, horn_px, crop, outputs, marks, _points(horn))
 
 
-def _settled(network: Network, pyramid: Pyramid, seen: Glance, view: View, change: Change) -> Look | None:
+def _settled(network: Network, pyramid: Pyramid, seen: Glance, view: View) -> Look | None:
     """Return a look at a picture whose pose the network confirms, or the one that comes nearest to that.
 
     Most photos need one picture. Where the coarse pass contradicts itself both poses are tried; where the picture
@@ -209,7 +219,7 @@ def _settled(network: Network, pyramid: Pyramid, seen: Glance, view: View, chang
     """
 
     def at(pose: Pose, horn_px: FloatArray) -> Look | None:
-        return _look(network, pyramid, view, pose, horn_px, change)
+        return _look(network, pyramid, view, pose, horn_px)
 
     tried = [look for pose in seen.poses(view) if (look := at(pose, seen.horn_px)) is not None]
     if not tried:
