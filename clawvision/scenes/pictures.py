@@ -31,6 +31,10 @@ from clawvision.scenes.stage import Stage, sample_stage
 from clawvision.scenes.surfels import Kind
 from clawvision.scenes.viewpoint import SceneView
 
+_TRIES = 60
+_FRAME_HALF = np.array([500.0, 372.0])
+"""Half of a picture 1024 wide less the room around it, px."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pictures:
@@ -58,6 +62,7 @@ class Pictures:
 class Wanted:
     """What kind of pictures: ``plain`` and ``tight`` (its share) as `sample_stage` has them, ``flawed`` the share with
     a flaw of the camera, ``bare`` the share without a reference, ``takes`` how many photos of each scene.
+    ``careful``: the whole reference is in the picture and the camera is held steady in fair light.
     """
 
     held_out: bool = False
@@ -66,6 +71,7 @@ class Wanted:
     flawed: float = 0.08
     bare: float = 0.2
     takes: int = 1
+    careful: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,6 +81,33 @@ class Drawn:
     stage: Stage
     look: Look
     effects: tuple[CameraEffects, ...]
+
+
+def reference_in_frame(stage: Stage) -> bool:
+    """Tell whether the whole reference lies in a picture of 4 : 3, with a little room around it."""
+    camera = stage.viewpoint
+    corners = np.array(
+        [stage.card[0] + u * stage.card[1] + v * stage.card[2] for u, v in ((0, 0), (1, 0), (1, 1), (0, 1))]
+    )
+    seen = (corners - camera.position) @ camera.rotation.T
+    if (seen[:, 2] < 1.0).any():
+        return False
+    place = camera.focal * seen[:, :2] / seen[:, 2:]
+    return bool((np.abs(place) < _FRAME_HALF).all())
+
+
+def steady(effects: CameraEffects) -> CameraEffects:
+    """Return what the camera does in a steady hand and fair light: sharp, whole, little compressed, no stamp."""
+    blur, exposure, noise = effects.blur.copy(), effects.exposure.copy(), effects.noise.copy()
+    jpeg, stamp = effects.jpeg.copy(), effects.stamp.copy()
+    blur[:3] = np.minimum(blur[:3], [0.0004, 0.0006, 0.0])
+    exposure[2] = np.clip(exposure[2], -0.8, 0.5)
+    noise[:2] = np.minimum(noise[:2], [0.008, 0.002])
+    jpeg[0] = max(float(jpeg[0]), 70.0)
+    stamp[0] = 0.0
+    return replace(
+        effects, blur=blur, exposure=exposure, noise=noise, jpeg=jpeg, stamp=stamp, size=np.zeros_like(effects.size)
+    )
 
 
 def draw_scene(
@@ -103,18 +136,28 @@ def draw_scene(
     """
     rng = np.random.default_rng(seed)
     there = rng.random() >= wanted.bare
-    stage = sample_stage(
-        rng,
-        view,
-        held_out=wanted.held_out,
-        plain=wanted.plain,
-        tight=bool(rng.random() < wanted.tight) and not wanted.plain,
-        reference_size=(reference.width_mm, reference.height_mm) if there else None,
-        foot=foot,
-        right_foot=right_foot,
-    )
+
+    def staged() -> Stage:
+        return sample_stage(
+            rng,
+            view,
+            held_out=wanted.held_out,
+            plain=wanted.plain,
+            tight=bool(rng.random() < wanted.tight) and not wanted.plain,
+            reference_size=(reference.width_mm, reference.height_mm) if there else None,
+            foot=foot,
+            right_foot=right_foot,
+        )
+
+    stage = staged()
+    for _ in range(_TRIES if wanted.careful and there else 0):
+        if reference_in_frame(stage):
+            break
+        stage = staged()
     look = sample_look(rng, held_out=wanted.held_out, view=view)
     effects = tuple(sample_camera_effects(rng, flawed=wanted.flawed) for _ in range(wanted.takes))
+    if wanted.careful:
+        effects = tuple(steady(one) if one.flaw == "none" else one for one in effects)
     return Drawn(stage, look, effects)
 
 
@@ -155,7 +198,7 @@ def render(
     middle = torch.tensor([55.0, 0.0, 40.0], device=device)
     light = torch.where((rig.kind == 0)[:, None], scenes.light, normalised(rig.position - middle))
     look = replace(look, values=replace(look.values, light=replace(rig, direction=scenes.light)))
-    lit = lit_by(scenes, light, surfels.point)
+    lit = lit_by(scenes, light, surfels.point, surfels.normal)
     lit = torch.where((rig.kind == 2)[:, None, None], torch.ones_like(lit), lit)
     linear = shade(surfels, look, lit, fine.position, card)
     distance = (surfels.point - fine.position[:, None, None]).norm(dim=-1)

@@ -14,10 +14,11 @@ from clawvision.scenes.surfels import Kind, Surfels
 
 _SHADOW_SIZE = 640
 _SHADOW_REACH = 330.0
-_SHADOW_BIAS = 2.5
+_SHADOW_BIAS = 1.0
+_SHADOW_LIFT = 2.5
 
 
-def lit_by(scenes: Scenes, light: Tensor, points: Tensor) -> Tensor:
+def lit_by(scenes: Scenes, light: Tensor, points: Tensor, normals: Tensor) -> Tensor:
     """Return how much of a key light reaches points.
 
     Parameters
@@ -34,7 +35,11 @@ def lit_by(scenes: Scenes, light: Tensor, points: Tensor) -> Tensor:
     Tensor
         (B, H, W): 0 in shadow, 1 in the light, between at a shadow's edge; 1 too for all that lies beyond the reach
         of the shadow map, 330 mm from the foot.
+
+    ``normals`` (B, H, W, 3) are the surface's: a point is asked for a little above it, or the surface would shade
+    itself where the light grazes it.
     """
+    points = points + _SHADOW_LIFT * normals
     device = points.device
     centre = torch.tensor([55.0, 0.0, 40.0], device=device)
     first = normalised(torch.linalg.cross(light, torch.tensor([0.31, 0.9, 0.3], device=device).expand_as(light)))

@@ -229,7 +229,7 @@ def sample_foot(rng: np.random.Generator, *, held_out: bool, lifted: bool) -> Fo
         pastern_length=uniform(75.0, 115.0),
         cannon_deg=float(uniform(-5.0, 60.0) if lifted else uniform(80.0, 100.0)),
         leg_scale=uniform(0.88, 1.12),
-        hair_overhang=float(abs(rng.normal(0.0, 2.5))),
+        hair_overhang=float(uniform(0.5, 6.5)),
         hair_amount=uniform(0.1, 1.0),
         dewclaw=uniform(0.6, 1.3),
         family=family,

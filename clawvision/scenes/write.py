@@ -240,7 +240,7 @@ def write_scenes(
             feet: list[tuple[FootShape | None, bool | None]] = [(None, None)] * len(group)
             scenes: list[dict[str, Any] | None] = []
             for order, view in enumerate(_VIEWS):
-                wanted = Wanted(held_out=held_out, plain=start // _AT_ONCE % 4 != 0, flawed=0.1, bare=0.06)
+                wanted = Wanted(held_out=held_out, plain=True, flawed=0.1, bare=0.06, careful=True)
                 references = [sample_reference(np.random.default_rng([seed, number, order, 7])) for number in group]
                 drawn = [
                     draw_scene((seed, number, order), view, wanted, reference, foot=foot, right_foot=right)

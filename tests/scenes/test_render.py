@@ -276,5 +276,5 @@ def test_a_claw_throws_its_shadow_away_from_the_light() -> None:
     below = claw - claw * up[0] - 5.0 * up[0]
     far = torch.tensor([900.0, 900.0, 0.0])
     places = torch.stack([below, far]).view(1, 1, 2, 3)
-    assert lit_by(scenes, up, places).flatten().tolist() == [0.0, 1.0]
-    assert lit_by(scenes, -up, places).flatten().tolist() == [1.0, 1.0]
+    assert lit_by(scenes, up, places, up.view(1, 1, 1, 3).expand_as(places)).flatten().tolist() == [0.0, 1.0]
+    assert lit_by(scenes, -up, places, -up.view(1, 1, 1, 3).expand_as(places)).flatten().tolist() == [1.0, 1.0]
