@@ -208,6 +208,8 @@ def _count(row: _Row, seed: _Seed) -> _Ticks | None:
             return None
         places, depths = row.ticks(predicted, period)
         if turn == 0:
+            if int(np.isfinite(places).sum()) < 12:
+                return None
             # The seed knows the period, not the phase: take the phase that most ticks share.
             shifts = (places - predicted) / period
             shift = float(np.angle(np.nanmean(np.exp(2j * np.pi * shifts)))) / (2 * np.pi)

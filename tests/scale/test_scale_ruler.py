@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from clawvision.scale.pose import solve_scale
-from clawvision.scale.ruler import find_ruler
+from clawvision.scale.ruler import _count, _Row, _Seed, find_ruler
 from clawvision.types import ByteArray, FloatArray
 
 from .scenes import PIXELS_PER_MM, Pose, camera, ground, photograph, pose
@@ -106,3 +106,10 @@ def test_bare_ground_is_no_ruler() -> None:
     grey = np.asarray(np.clip(ground((960, 1280), relief=40.0), 0, 255), dtype=np.uint8)
     assert find_ruler(grey, 1.0) is None
     assert find_ruler(np.zeros((200, 300), dtype=np.uint8), 1.0) is None
+
+
+def test_a_pattern_at_the_edge_of_the_picture_is_left_alone() -> None:
+    # Ticks that run on beyond the picture leave too few to tell their phase; there is nothing to count, and no warning.
+    grey = np.full((60, 60), 128, dtype=np.uint8)
+    seed = _Seed(np.array([30.0, 30.0]), np.array([1.0, 0.0]), np.array([0.0, 1.0]), 4.0, 400.0, 5.0, 1.0)
+    assert _count(_Row(grey, seed, seed.depth), seed) is None
