@@ -113,16 +113,18 @@ def test_what_a_person_placed_wins() -> None:
     assert not [cause for cause in result.measures["toe_length"].budget if cause.startswith("landmark_C")]
 
 
-def test_helical_twist_is_as_told_and_less_sure_than_stated() -> None:
+def test_helical_twist_is_as_told_but_never_negative_and_never_surer_than_the_floor() -> None:
     (photo,) = _SIDES[:1]
     claw = replace(with_found(photo), twist=Twist(22.0, 4.0))
     twist = measure_side_claw(claw, scale_of(photo)).measures["helical_twist"]
     assert (twist.value, twist.unit) == (22.0, "deg")
-    assert twist.uncertainty is not None and twist.uncertainty >= 8.0
+    assert twist.uncertainty is not None and twist.uncertainty > 10.0
+    unsure = measure_side_claw(replace(claw, twist=Twist(22.0, 12.0)), scale_of(photo)).measures["helical_twist"]
+    assert unsure.uncertainty is not None and unsure.uncertainty > twist.uncertainty
     assert "helical_twist" not in measure_side_claw(with_found(photo), scale_of(photo)).measures
     soles = tuple(replace(_SOLE.outline(name), twist=Twist(-3.0, 2.0)) for name in _SOLE.claws)
     claws, _, _ = measure_sole_claws(soles, scale_of(_SOLE))
-    assert [claw.measures["helical_twist"].value for claw in claws.values()] == [-3.0, -3.0]
+    assert [claw.measures["helical_twist"].value for claw in claws.values()] == [0.0, 0.0]
 
 
 def test_an_outline_that_reaches_to_the_horizon_is_refused() -> None:
