@@ -64,11 +64,11 @@ def _share(label: str, count: int, of: int, target: float) -> str:
 
 
 def iou_table(rows: list[Row], gate: float) -> list[str]:
-    """Return how well the horn's masks agree, by view."""
+    """Return how well the horn's masks agree, by view; claws that were looked for and not found count as 0."""
     lines = [f"{'horn, IoU':44} {'n':>5} {'median':>8} {'5 %':>8}   meant: {IOU_TARGETS[0]}, {IOU_TARGETS[1]}"]
     for name, group in _groups(rows, gate):
         for view in ("side", "sole"):
-            values = np.array([claw.iou for row in group if row.view == view for claw in row.claws])
+            values = np.array([claw.iou for row in group if row.view == view and row.looked_at for claw in row.claws])
             if len(values):
                 found = (float(np.median(values)), float(np.quantile(values, 0.05)))
                 fine = found[0] >= IOU_TARGETS[0] and found[1] >= IOU_TARGETS[1]
@@ -245,7 +245,7 @@ def write_worst(rows: list[Row], tasks: list[Task], count: int, folder: Path, ga
     for rank, row in enumerate(list(dict.fromkeys(row.photo for row in order))[:count], 1):
         found = next(each for each in judged if each.photo == row)
         name = f"{rank:02d}_{found.status(gate)}_{Path(row).stem}.jpg"
-        picture(by_name[found.scene, found.view]).save(folder / name, quality=88)
+        picture(by_name[found.scene, found.view], gate).save(folder / name, quality=88)
 
 
 def main() -> None:

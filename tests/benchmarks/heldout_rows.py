@@ -18,7 +18,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from PIL import Image
+from PIL import Image, ImageOps
 
 import clawvision
 from clawvision.outline.learned.confidence import Doubt, confidence_of
@@ -35,6 +35,7 @@ from tests.truth import TruePhoto
 CAREFUL_TILT_DEG, CAREFUL_OFFSET_MM = 30.0, 10.0
 """A reference turned no farther away, and no farther from where the manifest says that it lies, was held with care."""
 _HIDES = ("reference", "occluder")
+_CLOSE_UP = 1400
 _NOT_THE_RESULT = ("confidence.py",)
 _RESULT_OF = ("photo", "scale", "outline", "measure", "pipeline.py", "types.py")
 
@@ -74,6 +75,11 @@ class Row:
     @property
     def good(self) -> bool:
         return not self.bad and not self.must_refuse
+
+    @property
+    def looked_at(self) -> bool:
+        """Whether anything looked for claws: not where the scale was refused before."""
+        return "no_claw" in self.codes or any(claw.doubt for claw in self.claws)
 
     @property
     def careful(self) -> bool:
@@ -152,12 +158,12 @@ def from_json(text: str) -> Row:
     return Row(**loaded)
 
 
-def run(photo: TruePhoto, segmenter: Recording) -> tuple[PhotoResult, Photo | None]:
-    """Run the chain on a copy of a photo, which no outline file lies beside, whatever its confidence."""
+def run(photo: TruePhoto, segmenter: Recording, gate: float = 0.0) -> tuple[PhotoResult, Photo | None]:
+    """Run the chain on a copy of a photo, which no outline file lies beside."""
     segmenter.drafts = ()
     with tempfile.TemporaryDirectory() as folder:
         request = replace(photo.request(), path=Path(copy(photo.folder / photo.name, folder)))
-        return run_photo(request, Settings(min_confidence=0.0), segmenter=segmenter)
+        return run_photo(request, Settings(min_confidence=gate), segmenter=segmenter)
 
 
 @lru_cache(maxsize=1)
@@ -254,15 +260,15 @@ def visible_iou(outline_px: FloatArray, photo: TruePhoto, name: ClawName) -> flo
     return float((found & truth).sum() / max((found | truth).sum(), 1))
 
 
-def picture(task: Task) -> Image.Image:
+def picture(task: Task, gate: float) -> Image.Image:
     """Return a photo's annotated picture, beside it the horn with its true border (green) and the found one (red)."""
     photo = task.load()
-    result, decoded = run(photo, _segmenter())
+    result, decoded = run(photo, _segmenter(), gate)
     annotated = annotate(decoded, result)
     if decoded is None:
         return annotated
     close = Image.fromarray(_close_up(photo, result, np.array(decoded.pixels)))
-    close.thumbnail((annotated.height, annotated.height))
+    close = ImageOps.contain(close, (_CLOSE_UP, annotated.height))
     both = Image.new("RGB", (annotated.width + close.width, annotated.height), (255, 255, 255))
     both.paste(annotated, (0, 0))
     both.paste(close, (annotated.width, 0))

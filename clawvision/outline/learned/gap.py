@@ -73,7 +73,7 @@ def without_gap(outline_px: FloatArray, crop: Crop) -> FloatArray:
 
 
 def _gap_depth(light: Float32Array) -> FloatArray:
-    """Return how far inwards, pixels (N,), a black gap reaches in each row of lightness (N, K); 0 where there is none."""
+    """Return how far inwards a black gap reaches in each row of lightness (N, K), pixels (N,); 0 where none is."""
     start, most, sharp = (round(part / _STEP) for part in (_START, _REACH_BESIDE, _SHARP))
     black = light < _BLACK
     column = np.arange(light.shape[1])
