@@ -61,15 +61,14 @@ _HIDDEN = 0.5
 class _Seen:
     """The outline as prepared: evenly spaced, running T → C → B → heel → T, and the corners on it.
 
-    ``placed`` are landmarks taken as they are, in pixels: those that a person gave, and C and B that the segmenter
-    found. ``under_hair`` tells that C is the segmenter's, farther than the hairline that the outline shows. ``tip`` is
-    the segmenter's T, ``tip_share`` how much it counts against the outline's own tip.
+    ``placed`` are landmarks taken as they are, in pixels: those that a person gave. C and B that the segmenter found
+    only tell which corners of the outline are meant: how far the horn goes on under the hair no picture tells.
+    ``tip`` is the segmenter's T, ``tip_share`` how much it counts against the outline's own tip.
     """
 
     line_px: FloatArray
     marks: SideLandmarks
     placed: Mapping[str, tuple[float, float]]
-    under_hair: bool = False
     tip: tuple[float, float] | None = None
     tip_share: float = 0.0
 
@@ -93,22 +92,25 @@ def _prepare(claw: ClawOutline, scale: Scale) -> _Seen:
     up = (above[1] - above[0]) / np.hypot(*(above[1] - above[0]))
     marks = find_side_landmarks(viewing.locate(line), up)
     line = line[::-1] if marks.flipped else line
-    placed = {name: (mark.x, mark.y) for name, mark in claw.found.items() if name in "CB"} | dict(claw.given)
-    tip = None if "T" in placed or "T" not in claw.found else claw.found["T"]
-    around = placed if tip is None else placed | {"T": (tip.x, tip.y)}
-    moved = {name: _nearest(line, np.array(point)) for name, point in around.items() if name in "TCB"}
+    found = {name: (mark.x, mark.y) for name, mark in claw.found.items() if name in "TCB"}
+    around = found | {name: point for name, point in claw.given.items() if name in "TCB"}
+    at = {name: _nearest(line, np.array(point)) for name, point in around.items()}
+    if len(at) == 3 and (at["C"] - at["T"]) % len(line) > (at["B"] - at["T"]) % len(line):
+        # Landmarks know the way round better than the shape does.
+        line = line[::-1]
+        at = {name: len(line) - 1 - index for name, index in at.items()}
     marks = replace(
         marks,
-        toe=moved.get("T", marks.toe),
-        coronet=moved.get("C", marks.coronet),
-        bulb=moved.get("B", marks.bulb),
+        toe=at.get("T", marks.toe),
+        coronet=at.get("C", marks.coronet),
+        bulb=at.get("B", marks.bulb),
     )
-    under_hair = "C" in claw.found and "C" not in claw.given
-    if tip is None:
-        return _Seen(line, marks, placed, under_hair)
+    if "T" in claw.given or "T" not in claw.found:
+        return _Seen(line, marks, claw.given)
+    tip = claw.found["T"]
     own = (_TIP_SIGMAS * claw.sigma_px) ** 2
     share = 1.0 if claw.hidden_tip > _HIDDEN else own / (own + tip.sigma_px**2)
-    return _Seen(line, marks, placed, under_hair, (tip.x, tip.y), share)
+    return _Seen(line, marks, claw.given, (tip.x, tip.y), share)
 
 
 def _nearest(line: FloatArray, point: FloatArray) -> int:
@@ -156,10 +158,7 @@ def _profile(
     else:
         tip_at = marks.toe
     border = chain(outline, tip_at, marks.coronet)
-    if seen.under_hair:
-        border = _led_on(border, given["C"])
-        border[0] = toe
-    elif "C" in given:
+    if "C" in given:
         border = np.vstack((toe, border[1:-1], given["C"]))
     else:
         border = _up_to_the_horn(border, viewing.side.hair_coronet_mm)
@@ -176,12 +175,6 @@ def _farthest_near(outline: FloatArray, start: int, away_from: FloatArray) -> in
     """Return the index, within a sixtieth of the outline of ``start``, that lies farthest from a point."""
     window = (start + np.arange(-len(outline) // 60, len(outline) // 60 + 1)) % len(outline)
     return int(window[int(np.argmax(np.hypot(*(outline[window] - away_from).T)))])
-
-
-def _led_on(border: FloatArray, coronet: FloatArray) -> FloatArray:
-    """Return the dorsal border led on under the hair to C, without the last piece, which hair rounds off."""
-    share = arc_positions(border, closed=False)
-    return np.vstack((border[share <= _WALL_TO * share[-1]], coronet))
 
 
 def _up_to_the_horn(border: FloatArray, hidden_mm: float) -> FloatArray:
@@ -240,18 +233,20 @@ def _own_causes(seen: _Seen, nominal: Viewing, claw: ClawOutline, start: Bearing
     for number, shift in enumerate(outline_modes(normals, claw.sigma_px), 1):
         moved.append((f"outline_{number}.{claw.name}", _values(_profile(seen, nominal, shift, start))))
     for name, mark in claw.found.items():
-        if name not in claw.given and name in "TCB":
+        if name in claw.given or name not in "TCB":
+            continue
+        if name == "T":
             for axis, letter in ((0, "x"), (1, "y")):
-                at = _profile(_with_landmark_moved(seen, name, axis, mark.sigma_px), nominal, start=start)
-                moved.append((f"landmark_{name}_{letter}.{claw.name}", _values(at)))
+                assert seen.tip is not None
+                at = _profile(replace(seen, tip=_moved(seen.tip, axis, mark.sigma_px)), nominal, start=start)
+                moved.append((f"landmark_T_{letter}.{claw.name}", _values(at)))
+        else:
+            # An error of C counts most along the wall, one of B most upwards, as that of the hair does.
+            part = "hair_coronet_mm" if name == "C" else "hair_bulb_mm"
+            error = mark.sigma_px * mm_per_px(nominal.scale, np.array([mark.x, mark.y]))
+            changed = replace(nominal, side=replace(side, **{part: getattr(side, part) + error}))
+            moved.append((f"landmark_{name}.{claw.name}", _values(_profile(seen, changed, start=start))))
     return moved
-
-
-def _with_landmark_moved(seen: _Seen, name: str, axis: int, by_px: float) -> _Seen:
-    if name == "T":
-        assert seen.tip is not None
-        return replace(seen, tip=_moved(seen.tip, axis, by_px))
-    return replace(seen, placed={**seen.placed, name: _moved(seen.placed[name], axis, by_px)})
 
 
 def _moved(point: tuple[float, float], axis: int, by_px: float) -> tuple[float, float]:
