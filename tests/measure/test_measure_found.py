@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from clawvision.errors import PhotoRefused
+from clawvision.measure import side_view
 from clawvision.measure.claws import measure_claws
+from clawvision.measure.side_landmarks import SideLandmarks
 from clawvision.measure.side_view import measure_side_claw
 from clawvision.measure.sole import find_long_axis, principal_axis
 from clawvision.measure.sole_view import measure_sole_claws
@@ -19,6 +21,7 @@ from clawvision.scale.plane import mm_per_px
 from clawvision.types import (
     ClawOutline,
     ClawResult,
+    FloatArray,
     Landmark,
     Outlines,
     Scale,
@@ -175,3 +178,20 @@ def test_sole_measures_hardly_change_with_found_ends() -> None:
     for name, claw_result in before.items():
         for measure in claw_result.measures:
             assert value(after[name], measure) == pytest.approx(value(claw_result, measure)), measure
+
+
+@pytest.mark.parametrize("photo", _SIDES, ids=lambda photo: photo.name)
+def test_found_landmarks_tell_which_way_the_outline_runs(photo: TruePhoto, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The shape alone may take the sole for the dorsal border, which would make that border half again as long."""
+    claw, scale = with_found(photo), scale_of(photo)
+    right = measure_side_claw(claw, scale)
+    find = side_view.find_side_landmarks
+
+    def the_wrong_way(points: FloatArray, up: FloatArray) -> SideLandmarks:
+        told, last = find(points, up), len(points) - 1
+        return SideLandmarks(last - told.toe, last - told.coronet, last - told.bulb, not told.flipped)
+
+    monkeypatch.setattr(side_view, "find_side_landmarks", the_wrong_way)
+    mended = measure_side_claw(claw, scale)
+    for name in right.measures:
+        assert value(mended, name) == pytest.approx(value(right, name), abs=0.4), name
