@@ -9,7 +9,7 @@ import click
 import clawvision
 from clawvision.cli.assess import Asked, run
 from clawvision.cli.options import running_options
-from clawvision.errors import OutputError, UsageError
+from clawvision.errors import MissingExtraError, OutputError, UsageError
 from clawvision.manifest import MANIFEST_NAME, read_manifest
 from clawvision.output.atomic import write_atomic
 
@@ -24,27 +24,63 @@ SAMPLES = Path(clawvision.__file__).resolve().parent.parent / "sample_images"
     metavar="DIR",
     help="Folder for the photos and the results; made if missing.",
 )
+@click.option(
+    "--scenes",
+    type=click.IntRange(1, 200),
+    metavar="N",
+    help="Instead of the herd: N feet drawn at random by the scene maker (needs PyTorch; some 20 s a foot).",
+)
 @running_options
-def demo(out: Path, jobs: int | None, quiet: bool) -> int:
+def demo(out: Path, scenes: int | None, jobs: int | None, quiet: bool) -> int:
     """Copy the photos of an invented herd to DIR/photos and assess them to DIR/result.
 
     It does what clawvision assess DIR/photos --out DIR/result does, so that everything can be seen before the first
     photo of one's own: the manifest, the pictures with their measures, the findings, and what is said of
     photos that cannot be measured; some of them were made bad on purpose, which is why the exit status is 3.
 
-    The sample photos come with a clone of the repository, not with an installed package.
+    The sample photos come with a clone of the repository, not with an installed package. With --scenes, feet made on
+    the spot take their place; their truth lies in DIR/scenes.
 
     \b
     Example:
       clawvision demo --out demo/
+      clawvision demo --out demo/ --scenes 3
 
     \b
     Exit status:
-      as of clawvision assess; 2 also where the sample photos are not there
+      as of clawvision assess; 2 also where the sample photos are not there, 6 where PyTorch is missing for --scenes
     """
     photos = out / "photos"
-    copy_samples(SAMPLES, photos)
+    if scenes is None:
+        copy_samples(SAMPLES, photos)
+    else:
+        make_photos(scenes, out / "scenes", photos)
     return run((photos,), out / "result", None, Asked(jobs=jobs, quiet=quiet))
+
+
+def make_photos(count: int, scenes: Path, photos: Path) -> None:
+    """Render feet with their truth into ``scenes``, and put their photos and manifest into ``photos``.
+
+    Raises
+    ------
+    MissingExtraError
+        If PyTorch is not installed.
+    OutputError
+        If the folders cannot be written.
+    """
+    try:
+        import torch
+
+        from clawvision.scenes.write import write_scenes
+    except ImportError:
+        raise MissingExtraError("The scene maker needs PyTorch.", "pip install 'clawvision[scenes]'") from None
+    try:
+        numbers, device = range(1, count + 1), torch.device("cpu")
+        write_scenes(scenes, 1, numbers, held_out=False, device=device, size=(1200, 900), finer=1)
+        for source in (scenes / MANIFEST_NAME, *sorted(scenes.glob("*.jpg"))):
+            write_atomic(photos / source.name, source.read_bytes())
+    except OSError as error:
+        raise OutputError(f"{scenes} cannot be written ({error.strerror}).", "Name another folder.") from None
 
 
 def copy_samples(samples: Path, photos: Path) -> None:

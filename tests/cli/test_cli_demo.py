@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import sys
 from functools import partial
 from pathlib import Path
 
@@ -82,3 +84,29 @@ def test_without_samples_it_says_where_they_are(tmp_path: Path, monkeypatch: pyt
     assert result.exit_code == 2
     assert "Clone the repository" in result.stderr
     assert not (tmp_path / "demo").exists()
+
+
+def test_scenes_without_pytorch_end_in_the_install_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "torch", None)
+    result = CliRunner().invoke(main, ["demo", "--out", str(tmp_path), "--scenes", "1"])
+    assert result.exit_code == 6
+    assert "pip install 'clawvision[scenes]'" in result.output
+
+
+def test_scenes_made_on_the_spot_are_measured_and_their_truth_lies_beside(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("torch")
+    write = pytest.importorskip("clawvision.scenes.write")
+    whole = write.write_scenes
+
+    def small(*args: object, **more: object) -> None:
+        whole(*args, **(more | {"size": (320, 240)}))
+
+    monkeypatch.setattr(write, "write_scenes", small)
+    result = CliRunner().invoke(main, ["demo", "--out", str(tmp_path), "--scenes", "1", "--quiet"])
+    assert result.exit_code in (0, 3, 4)
+    assert {path.name for path in (tmp_path / "photos").iterdir()} == {"photos.csv", "1_side.jpg", "1_sole.jpg"}
+    assert (tmp_path / "scenes" / "1.json").is_file()
+    record = json.loads((tmp_path / "result" / "assessment.json").read_text("utf-8"))
+    assert [photo["photo"] for photo in record["photos"]] == ["1_side.jpg", "1_sole.jpg"]

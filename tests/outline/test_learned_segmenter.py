@@ -300,7 +300,7 @@ def test_each_cause_of_doubt_lowers_the_confidence(doubt: dict[str, object]) -> 
     unsure = LearnedSegmenter(replace(network, crops=[], **doubt)).segment(photo, scale, "sole")  # type: ignore[arg-type]
     assert len(sure.claws) == len(unsure.claws) == 2
     for before, after in zip(sure.claws, unsure.claws, strict=True):
-        assert after.confidence < 0.6 < before.confidence
+        assert after.confidence < Settings().min_confidence < before.confidence
 
 
 def test_looks_that_differ_widen_the_uncertainty() -> None:

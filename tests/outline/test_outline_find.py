@@ -264,7 +264,7 @@ def _box(x: float, y: float) -> FloatArray:
 _LEFT, _RIGHT = _box(300, 300), _box(400, 300)
 
 
-def _both(confidence: float = 0.9, separated: bool = True) -> Segmentation:
+def _both(confidence: float = 0.95, separated: bool = True) -> Segmentation:
     return Segmentation(
         (FoundClaw(_LEFT, confidence, 2.0, "left"), FoundClaw(_RIGHT, confidence, 2.0, "right")), separated
     )
@@ -315,10 +315,10 @@ def test_the_view_is_inferred_from_the_evidence() -> None:
 def test_doubt_is_said() -> None:
     found = _find(Fixed(sole=_both(0.3, separated=False)), request_for("sole", "LF"))
     assert {"outline_doubtful", "claws_not_separated"} <= codes(found.reasons)  # type: ignore[attr-defined]
-    one = Segmentation((FoundClaw(_LEFT, 0.9, 2.0, "left"),))
+    one = Segmentation((FoundClaw(_LEFT, 0.95, 2.0, "left"),))
     found = _find(Fixed(sole=one), request_for("sole", "LF"))
     assert codes(found.reasons) == {"one_claw_only"}  # type: ignore[attr-defined]
-    cut = Segmentation((FoundClaw(np.maximum(_box(20, 300), 0.0), 0.9, 2.0),))
+    cut = Segmentation((FoundClaw(np.maximum(_box(20, 300), 0.0), 0.95, 2.0),))
     found = _find(Fixed(cut), request_for("side", "LF", claw="outer"))
     assert codes(found.reasons) == {"claw_cut"}  # type: ignore[attr-defined]
 
