@@ -3,12 +3,13 @@
 Two steps, so that photos need to be run only once::
 
     python -m tests.benchmarks.confidence collect TRUTH_FOLDER PHOTO_FOLDER ROWS.jsonl
-    python -m tests.benchmarks.confidence fit ROWS.jsonl [--limit 0.005]
+    python -m tests.benchmarks.confidence fit ROWS.jsonl [--limit 0.005] [--plot RELIABILITY.svg]
 
 ``collect`` runs the whole chain on every photo of a folder, laid out as ``tests/truth`` and ``sample_images`` are,
-with the packaged network, and writes a row for each claw: its traits of doubt and its largest error. ``fit`` prints
-the coefficients for ``clawvision/outline/learned/confidence.py``, a reliability table by cross-validation over scenes,
-and the lowest gate at which gross errors that nobody is told of are rarer than the limit.
+with the packaged network, and writes a row for each claw: its traits of doubt and by how much its measures differ from
+those that the true outline gives at the same scale. ``fit`` prints the coefficients for
+``clawvision/outline/learned/confidence.py``, reliability tables (by cross-validation over scenes, and of the weights in
+the package), and the lowest gate at which gross errors that nobody is told of are rarer than the limit.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import json
 import tempfile
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from shutil import copy
@@ -26,18 +28,17 @@ from typing import Any
 import cv2
 import numpy as np
 from scipy.optimize import minimize
+from scipy.stats import beta
 
-from clawvision.outline.learned.confidence import TRAITS
+from clawvision.outline.learned.confidence import TRAITS, Doubt, confidence_of
 from clawvision.outline.learned.network import packaged_network
 from clawvision.outline.learned.segmenter import Draft, LearnedSegmenter
 from clawvision.outline.naming import sole_name
 from clawvision.pipeline import run_photo
 from clawvision.types import FloatArray, Photo, Scale, Settings, View
-from tests.benchmarks.accuracy import GROSS_DEG, GROSS_MM, Miss, misses
+from tests.benchmarks.accuracy import GROSS_DEG, GROSS_MM, Miss, misses, with_true_outline
 from tests.truth import TruePhoto, true_photos
 
-GOOD_PERCENT = 10.0
-"""Relative differences count as gross beyond this; areas follow from the lengths."""
 _RIDGE = 5.0
 _FOLDS = 10
 
@@ -75,8 +76,11 @@ class Row:
 
 def worst_error(rows: list[Miss]) -> float:
     """Return the largest error in units of what counts as gross."""
-    limits = {"mm": GROSS_MM, "deg": GROSS_DEG, "percent": GOOD_PERCENT}
-    return max((abs(row.error) / limits[row.unit] for row in rows if row.unit in limits), default=np.inf)
+    limits = {"mm": GROSS_MM, "deg": GROSS_DEG}
+    return max(
+        (abs(row.error) / limits[row.unit] for row in rows if row.unit in limits and row.measure != "helical_twist"),
+        default=np.inf,
+    )
 
 
 def collect(photos: tuple[TruePhoto, ...], segmenter: Recording) -> Iterator[Row]:
@@ -86,7 +90,12 @@ def collect(photos: tuple[TruePhoto, ...], segmenter: Recording) -> Iterator[Row
         with tempfile.TemporaryDirectory() as folder:
             request = replace(photo.request(), path=Path(copy(photo.folder / photo.name, folder)))
             result, _ = run_photo(request, Settings(min_confidence=0.0), segmenter=segmenter)
-        found = list(misses(photo, dict(result.claws), dict(result.foot_measures), result.status))
+        aided = {(row.claw, row.measure): row.error for row in with_true_outline(photo)}
+        found = [
+            replace(row, error=row.error - aided[row.claw, row.measure])
+            for row in misses(photo, dict(result.claws), dict(result.foot_measures), result.status)
+            if (row.claw, row.measure) in aided
+        ]
         for draft in segmenter.drafts:
             side = draft.claw.side
             claw = str(photo.claws[0]) if side is None else sole_name(side, result.request.foot)
@@ -163,6 +172,63 @@ def gate(chance: FloatArray, good: FloatArray, limit: float) -> tuple[float, flo
     return float(chance[order[last]]), float(kept[last] / len(order)), float(share[last])
 
 
+EDGES = (0.0, 0.2, 0.4, 0.6, 0.8, 0.9, 0.95, 0.98, 1.0 + 1e-9)
+
+
+def reliability(chance: FloatArray, good: FloatArray) -> list[tuple[float, float, int, float, float]]:
+    """Return for each range of confidence its limits, how many claws fall into it, what was said and what was true."""
+    found = []
+    for low, high in pairwise(EDGES):
+        inside = (chance >= low) & (chance < high)
+        if inside.any():
+            found.append((low, high, int(inside.sum()), float(chance[inside].mean()), float(good[inside].mean())))
+    return found
+
+
+def reliability_lines(chance: FloatArray, good: FloatArray) -> list[str]:
+    lines = [f"{'confidence':14} {'claws':>6} {'said':>7} {'true':>7}"]
+    for low, high, count, said, true in reliability(chance, good):
+        lines.append(f"{low:.2f} – {high:.2f}    {count:6d} {said:7.3f} {true:7.3f}")
+    return lines
+
+
+def plot(chance: FloatArray, good: FloatArray) -> str:
+    """Return the reliability as a drawing (SVG): what was said across, what was true upwards, with 95 % intervals."""
+    size, edge = 420, 50
+    place = partial(_placed, size=size, edge=edge)
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size} {size}" font-family="sans-serif" font-size="12">',
+        f'<rect width="{size}" height="{size}" fill="white"/>',
+        f'<path d="M{place(0, 0)} L{place(1, 1)}" stroke="#999" stroke-dasharray="4 4"/>',
+        f'<path d="M{place(0, 1)} L{place(0, 0)} L{place(1, 0)}" stroke="black" fill="none"/>',
+        f'<text x="{size / 2}" y="{size - 12}" text-anchor="middle">confidence said</text>',
+        f'<text transform="translate(16 {size / 2}) rotate(-90)" text-anchor="middle">no gross error of seeing</text>',
+    ]
+    for tick in (0.0, 0.2, 0.4, 0.6, 0.8, 1.0):
+        x, y = place(tick, 0).split(",")[0], place(0, tick).split(",")[1]
+        parts.append(f'<text x="{x}" y="{size - edge + 18}" text-anchor="middle">{tick:.1f}</text>')
+        parts.append(f'<text x="{edge - 8}" y="{float(y) + 4}" text-anchor="end">{tick:.1f}</text>')
+    for _, _, count, said, true in reliability(chance, good):
+        hits = round(true * count)
+        low = float(beta.ppf(0.025, hits, count - hits + 1)) if hits else 0.0
+        high = float(beta.ppf(0.975, hits + 1, count - hits)) if hits < count else 1.0
+        x, y = place(said, true).split(",")
+        parts.append(f'<path d="M{place(said, low)} L{place(said, high)}" stroke="#0a5a9c" stroke-width="2"/>')
+        parts.append(f'<circle cx="{x}" cy="{y}" r="4" fill="#0a5a9c"/>')
+        parts.append(f'<text x="{float(x) - 7}" y="{float(y) - 7}" text-anchor="end" fill="#333">{count}</text>')
+    return "\n".join([*parts, "</svg>", ""])
+
+
+def _placed(x: float, y: float, *, size: int, edge: int) -> str:
+    span = size - 2 * edge
+    return f"{edge + x * span:.1f},{size - edge - y * span:.1f}"
+
+
+def packaged_confidence(rows: list[Row]) -> FloatArray:
+    """Return what the weights in the package say of each row, (N,)."""
+    return np.array([confidence_of(Doubt(**row.doubt)) for row in rows])
+
+
 def report(rows: list[Row], limit: float) -> str:
     """Return coefficients, reliability and gate."""
     traits = np.array([[row.doubt[name] for name in TRAITS] for row in rows])
@@ -171,13 +237,8 @@ def report(rows: list[Row], limit: float) -> str:
     lines = [f"{len(rows)} claws, {int((1 - good).sum())} with a gross error", "", f"BIAS = {values[0]:.3f}"]
     lines += [f'        "{name}": {weight:.3f},' for name, weight in zip(TRAITS, values[1:], strict=True)]
     chance = cross_validated(traits, good, np.array([row.scene for row in rows], dtype=np.float64))
-    lines += ["", f"{'confidence':14} {'claws':>6} {'said':>7} {'true':>7}"]
-    edges = np.array([0.0, 0.2, 0.4, 0.6, 0.8, 0.9, 0.95, 0.98, 0.99, 1.0 + 1e-9])
-    for low, high in pairwise(edges):
-        inside = (chance >= low) & (chance < high)
-        if inside.any():
-            said, true = chance[inside].mean(), good[inside].mean()
-            lines.append(f"{low:.2f} – {high:.2f}    {inside.sum():6d} {said:7.3f} {true:7.3f}")
+    lines += ["", "cross-validated", *reliability_lines(chance, good)]
+    lines += ["", "weights in the package", *reliability_lines(packaged_confidence(rows), good), ""]
     unseen = np.array([not row.reviewed for row in rows])
     for name, which in (("all claws", np.ones(len(rows), dtype=bool)), ("with no other reason to look", unseen)):
         if which.any():
@@ -202,10 +263,15 @@ def main() -> None:
     fitting = steps.add_parser("fit")
     fitting.add_argument("rows", type=Path)
     fitting.add_argument("--limit", type=float, default=1 / 200)
+    fitting.add_argument("--plot", type=Path, help="file for a drawing of the packaged weights' reliability")
     options = parser.parse_args()
     cv2.setNumThreads(1)
     if options.step == "fit":
-        print(report(_read(options.rows), options.limit))
+        rows = _read(options.rows)
+        print(report(rows, options.limit))
+        if options.plot is not None:
+            good = np.array([0.0 if row.gross else 1.0 for row in rows])
+            options.plot.write_text(plot(packaged_confidence(rows), good), encoding="utf-8")
         return
     network = packaged_network()
     if network is None:

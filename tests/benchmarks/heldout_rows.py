@@ -29,7 +29,7 @@ from clawvision.pipeline import run_photo
 from clawvision.scale.plane import mm_per_px
 from clawvision.types import ByteArray, ClawName, FloatArray, Photo, PhotoResult, Settings
 from tests.benchmarks.accuracy import GROSS_DEG, GROSS_MM, Miss, misses
-from tests.benchmarks.confidence import GOOD_PERCENT, Recording
+from tests.benchmarks.confidence import Recording
 from tests.truth import TruePhoto
 
 CAREFUL_TILT_DEG, CAREFUL_OFFSET_MM = 30.0, 10.0
@@ -38,6 +38,10 @@ _HIDES = ("reference", "occluder")
 _CLOSE_UP = 1400
 _NOT_THE_RESULT = ("confidence.py",)
 _RESULT_OF = ("photo", "scale", "outline", "measure", "pipeline.py", "types.py")
+
+
+_GROSS_PERCENT = 10.0
+"""Relative differences count as large as a gross error beyond this, where photos are put in order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +106,7 @@ class Row:
     @property
     def worst(self) -> float:
         """Return the largest error in units of what counts as gross; the helical twist is judged by itself."""
-        limits = {"mm": GROSS_MM, "deg": GROSS_DEG, "percent": GOOD_PERCENT}
+        limits = {"mm": GROSS_MM, "deg": GROSS_DEG, "percent": _GROSS_PERCENT}
         rows = [row for row in self.misses if row.measure != "helical_twist" and row.unit in limits]
         return max((abs(row.error) / limits[row.unit] for row in rows), default=0.0)
 
