@@ -244,8 +244,8 @@ def _own_causes(seen: _Seen, nominal: Viewing, claw: ClawOutline, start: Bearing
             # An error of C counts most along the wall, one of B most upwards, as that of the hair does.
             part = "hair_coronet_mm" if name == "C" else "hair_bulb_mm"
             error = mark.sigma_px * mm_per_px(nominal.scale, np.array([mark.x, mark.y]))
-            changed = replace(nominal, side=replace(side, **{part: getattr(side, part) + error}))
-            moved.append((f"landmark_{name}.{claw.name}", _values(_profile(seen, changed, start=start))))
+            built = replace(nominal, side=replace(side, **{part: getattr(side, part) + error}))
+            moved.append((f"landmark_{name}.{claw.name}", _values(_profile(seen, built, start=start))))
     return moved
 
 

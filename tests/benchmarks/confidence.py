@@ -198,6 +198,7 @@ def plot(chance: FloatArray, good: FloatArray) -> str:
     place = partial(_placed, size=size, edge=edge)
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size} {size}" font-family="sans-serif" font-size="12">',
+        "<title>Confidence said against what was true</title>",
         f'<rect width="{size}" height="{size}" fill="white"/>',
         f'<path d="M{place(0, 0)} L{place(1, 1)}" stroke="#999" stroke-dasharray="4 4"/>',
         f'<path d="M{place(0, 1)} L{place(0, 0)} L{place(1, 0)}" stroke="black" fill="none"/>',
