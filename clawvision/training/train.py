@@ -9,7 +9,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import copy
-import faulthandler
 import importlib.util
 import json
 import math
@@ -296,7 +295,6 @@ def main(arguments: list[str] | None = None) -> None:
     """Train, store and judge."""
     options = _options(arguments)
     ranks = Ranks.join(options.device)
-    faulthandler.dump_traceback_later(40)
     try:
         average = train(options, ranks)
         if ranks.first and options.validate > 0:

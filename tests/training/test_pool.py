@@ -91,9 +91,10 @@ def test_landmarks_directions_and_masks_move_with_the_picture(turn: float, zoom:
         "toe": torch.tensor([[1.0, 0.0]]),
     }
     moved = move(Group(**fields), torch.tensor([turn]), torch.tensor([zoom]), torch.tensor([[x, y]]))
-    for layer in (moved.picture[0, 0], moved.masks[0, 2].float()):
+    # A mask of whole pixels can lie half a pixel beside what it stands for.
+    for layer, off in ((moved.picture[0, 0], 0.25), (moved.masks[0, 2].float(), 0.5)):
         centre = [float((layer * axis).sum() / layer.sum()) for axis in (columns, rows)]
-        np.testing.assert_allclose(moved.landmarks[0, 0].numpy(), centre, atol=0.25)
+        np.testing.assert_allclose(moved.landmarks[0, 0].numpy(), centre, atol=off)
     np.testing.assert_allclose(moved.toe[0].numpy(), [math.cos(turn), math.sin(turn)], atol=1e-6)
     grown = moved.picture.sum() / fields["picture"].sum()
     assert float(grown) == pytest.approx(zoom**2, rel=0.03)
