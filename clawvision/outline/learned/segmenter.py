@@ -29,6 +29,9 @@ _LANDMARKS = {
 }
 """The network's landmarks that belong to each claw of a view, by the claw's own names."""
 _FLOOR_PX = 0.5
+_EDGE_FACTOR = 1.6
+"""By how much edges lie farther off than the mask's slope tells, so that stated intervals hold: neighbouring cells err
+together. From held-out scenes."""
 _LENGTH_MM = (62.0, 235.0)
 """Longest extent that a claw's horn usually has in either view; beyond these there is something to doubt (status J)."""
 _OVERLAP = 0.03
@@ -134,7 +137,7 @@ def _found(told: Seen, view: View, claw: int, mask: MaskOutline, polygon: shapel
     return FoundClaw(
         outline_px=np.asarray(polygon.exterior.coords)[:-1],
         confidence=0.0,
-        sigma_px=sigma,
+        sigma_px=_EDGE_FACTOR * sigma,
         side=_SIDES[claw] if view == "sole" else None,
         landmarks=frozen_mapping({own: told.landmarks[name] for own, name in _LANDMARKS[view, claw].items()}),
         hidden_tip=float(told.outputs.hidden_tip[claw]),
@@ -172,7 +175,7 @@ def _doubt(
         turned=told.look.turned,
         disputed=max(told.look.disputed - _SAME_POSE, 0.0),
         faint=1.0 / max(mask.margin, 0.3),
-        edge_mm=size * found.sigma_px,
+        edge_mm=size * found.sigma_px / _EDGE_FACTOR,
         landmark_mm=size * max((mark.sigma_px for mark in found.landmarks.values()), default=0.0),
         contradicts_mm=max((_off(name, found, size) for name in found.landmarks), default=0.0),
         hidden_tip=found.hidden_tip,
