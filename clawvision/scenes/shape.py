@@ -110,6 +110,7 @@ def _claw(rng: np.random.Generator, family: str) -> ClawShape:
     width = float(np.clip(rng.normal(53.0, 5.5), 38.0, 70.0))
     taper = uniform(0.5, 0.82)
     power = uniform(1.5, 2.8)
+    ridge = uniform(0.35, 0.8)
     if rng.random() < 0.35:
         helix = uniform(0.0, 60.0) * uniform(0.0, 1.0)
     if family in ("long", "curled", "crossing", "slipper", "spindle", "beaked"):
@@ -126,6 +127,8 @@ def _claw(rng: np.random.Generator, family: str) -> ClawShape:
         hollow, turn_in = uniform(0.0, 9.0), uniform(-3.0, 18.0)
         lift = uniform(0.0, 22.0)
         width *= uniform(0.8, 1.0)
+        if rng.random() < 0.5:  # a slender, round toe: its turn shows in ridge, rings and the sole's edge alone
+            taper, ridge = uniform(0.7, 0.88), uniform(0.7, 1.0)
     if family == "crossing":
         turn_in = uniform(8.0, 40.0)
     if family == "short":
@@ -163,7 +166,7 @@ def _claw(rng: np.random.Generator, family: str) -> ClawShape:
         undercut=uniform(0.0, 0.14),
         slope_abaxial=uniform(0.02, 0.35),
         slope_axial=uniform(-0.08, 0.16),
-        ridge=uniform(0.35, 0.8),
+        ridge=ridge,
         sole_hollow=uniform(-0.5, 4.0),
         helical_twist=float(helix),
         rough=abs(rng.normal(0.0, 0.5)),

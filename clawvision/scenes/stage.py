@@ -176,7 +176,8 @@ def _planes(rng: np.random.Generator, view: SceneView, ahead: FloatArray, *, lif
     if view == "sole":
         normal = unit(np.array([rng.normal(0, 0.2), rng.normal(0, 0.2), -1.0]))
         return np.array([[[60.0, 0.0, rng.uniform(90.0, 420.0)], normal], [[0.0, 0.0, 3000.0], [0.0, 0.0, -1.0]]])
-    depth = -rng.uniform(8.0, 260.0) if lifted else 0.0
+    # Uneven ground: a standing claw leaves a black gap here and there.
+    depth = -rng.uniform(8.0, 260.0) if lifted else -max(0.0, rng.normal(0.0, 1.5))
     back = unit(np.array([-ahead[0], -ahead[1], 0.0]) + rng.normal(0, 0.15, 3) * np.array([1, 1, 0]))
     return np.array([[[0.0, 0.0, depth], [0.0, 0.0, 1.0]], [-back * rng.uniform(250.0, 2500.0), back]])
 
