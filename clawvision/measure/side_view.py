@@ -30,6 +30,7 @@ _POINTS = 360
 _HAIR_NOTCH_MM = 2.5
 """Notches of the hairline up to twice this wide are hair tips over horn, not the horn's edge."""
 
+_ROUNDS, _SETTLED_MM = 6, 0.05
 _WALL_FROM, _WALL_TO = 0.55, 0.92
 """Shares of the dorsal border, from the toe, that show how it runs on under the hair."""
 _FLAT_MM = (2.0, 0.8)
@@ -171,6 +172,27 @@ def _profile(
     return Profile(outline, border, toe, border[-1], bulb), bearing
 
 
+def _settled(seen: _Seen, viewing: Viewing) -> tuple[Profile, Bearing] | None:
+    """Return the profile whose bearing line no further round moves, None where no bearing line exists.
+
+    Every cause of uncertainty is evaluated from the line found here. Were it still on its way, as with a bump in the
+    sole, each of them would count that way again.
+    """
+    found = _profile(seen, viewing)
+    for _ in range(_ROUNDS):
+        if found is None:
+            return None
+        again = _profile(seen, viewing, start=found[1])
+        if again is None:
+            return found
+        ends = np.array((again[0].toe, again[0].bulb))
+        moved = float(np.abs(again[1].height(ends) - found[1].height(ends)).max())
+        found = again
+        if moved < _SETTLED_MM:
+            break
+    return found
+
+
 def _farthest_near(outline: FloatArray, start: int, away_from: FloatArray) -> int:
     """Return the index, within a sixtieth of the outline of ``start``, that lies farthest from a point."""
     window = (start + np.arange(-len(outline) // 60, len(outline) // 60 + 1)) % len(outline)
@@ -272,7 +294,7 @@ def measure_side_claw(claw: ClawOutline, scale: Scale) -> ClawResult:
         return _from_landmarks(claw, scale)
     seen = _prepare(claw, scale)
     nominal = viewing_of(scale)
-    found = _profile(seen, nominal)
+    found = _settled(seen, nominal)
     if found is None:
         reason = "no edge of the outline's hull lies under its centroid, so there is no bearing line"
         empty: dict[str, Measure] = {name: unavailable(unit, reason) for name, unit in SIDE_UNITS.items()}
