@@ -6,24 +6,23 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+from clawvision.outline.learned import contract
 from clawvision.scenes.mesh import normalised
 from clawvision.scenes.pictures import Pictures
 from clawvision.scenes.viewpoint import VIEWS
 from clawvision.training.batch import Batch, Group
 
-FINE = (384, 512)
-COARSE = (192, 256)
-FILL = 0.68
-"""Share of the fine crop's width or height that the horn's box fills."""
-_GREY = 114.0
+FINE = contract.FINE_SIZE[::-1]
+COARSE = contract.COARSE_SIZE[::-1]
+"""Height and width, as tensors have them."""
 
 
 def cut(pictures: Pictures, chance: torch.Generator, coarse: int) -> Batch:
     """Cut a fine crop from every photo, and whole coarse pictures from the first ``coarse`` of them.
 
     A fine crop has the toes on the left; in a side view the sole down, mirrored where needed; the horn fills about
-    ``FILL`` of it. Scale, place and turn are jittered. A coarse picture is the whole photo, turned at random where it
-    shows soles.
+    `contract.HORN_SHARE` of it. Scale, place and turn are jittered. A coarse picture is the whole photo, turned at
+    random where it shows soles.
 
     Parameters
     ----------
@@ -125,7 +124,9 @@ def _crop_frame(pictures: Pictures, chance: torch.Generator) -> tuple[Tensor, Te
 
     u0, u1 = ends(u)
     v0, v1 = ends(v)
-    scale = torch.maximum((u1 - u0) / (FILL * FINE[1]), (v1 - v0) / (FILL * FINE[0])) * draw(0.82, 1.24)
+    scale = torch.maximum(
+        (u1 - u0) / (contract.HORN_SHARE * FINE[1]), (v1 - v0) / (contract.HORN_SHARE * FINE[0])
+    ) * draw(0.82, 1.24)
     centre_u = 0.5 * (u0 + u1) + draw(-0.07, 0.07) * FINE[1] * scale
     centre_v = 0.5 * (v0 + v1) + draw(-0.07, 0.07) * FINE[0] * scale
     first = x_axis * scale[:, None]
@@ -167,7 +168,7 @@ def _group(
     device = layers.device
     sampled = _sampled(layers[rows], matrix, size, scale)
     there = sampled[:, 8:9]
-    picture = sampled[:, :3] + _GREY * (1.0 - there)
+    picture = sampled[:, :3] + float(contract.FILL) * (1.0 - there)
     masks = (sampled[:, 3:8] > 0.5).to(torch.uint8)
     inverse = torch.linalg.inv(matrix[:, :, :2])
     landmarks = ((pictures.landmarks[rows] - matrix[:, None, :, 2]) @ inverse.transpose(1, 2)).nan_to_num(-1e4)

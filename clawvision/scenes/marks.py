@@ -7,12 +7,11 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
+from clawvision.outline.learned.contract import LANDMARKS
 from clawvision.scenes.build import Scenes
 from clawvision.scenes.foot import PlacedClaw
 from clawvision.scenes.mesh import normalised
 from clawvision.scenes.surfels import Kind, Surfels
-
-LANDMARKS = ("C", "T", "B", "H", "tip_a", "tip_b", "heel_a", "heel_b", "cleft")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

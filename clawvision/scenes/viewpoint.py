@@ -7,11 +7,12 @@ from typing import Literal
 
 import numpy as np
 
+from clawvision.outline.learned import contract
 from clawvision.scenes.shape import FootShape
 from clawvision.types import FloatArray
 
 SceneView = Literal["side", "sole", "front", "rear", "none"]
-VIEWS: tuple[SceneView, ...] = ("side", "sole", "front", "rear", "none")
+VIEWS: tuple[SceneView, ...] = contract.VIEWS
 
 FRAME_WIDTH = 1024.0
 """Width, in pixels, of the picture that focal lengths here belong to."""

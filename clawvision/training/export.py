@@ -25,7 +25,18 @@ import onnx
 import torch
 from onnx import helper, numpy_helper
 
-from clawvision.training.network import COARSE_SIZE, FINE_SIZE, LANDMARKS, MASKS, SIZES, VIEWS, ClawNet, parameter_count
+from clawvision.outline.learned.contract import (
+    LANDMARKS,
+    MASKS,
+    VIEWS,
+)
+from clawvision.training.network import (
+    COARSE_SIZE,
+    FINE_SIZE,
+    SIZES,
+    ClawNet,
+    parameter_count,
+)
 from clawvision.training.store import load_average
 
 OPSET = 13

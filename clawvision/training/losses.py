@@ -8,8 +8,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-from clawvision.training.batch import Group
-from clawvision.training.network import (
+from clawvision.outline.learned.contract import (
     FACT_DOWN,
     FACT_HIDDEN_TIP,
     FACT_IOU,
@@ -20,6 +19,9 @@ from clawvision.training.network import (
     FACT_USABLE,
     FACT_VIEW,
     TWIST_UNIT_DEG,
+)
+from clawvision.training.batch import Group
+from clawvision.training.network import (
     Seen,
 )
 from clawvision.training.targets import border, heat, overlap, read_landmarks, soft_masks

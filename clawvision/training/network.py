@@ -25,27 +25,21 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
 
+from clawvision.outline.learned import contract
+from clawvision.outline.learned.contract import (
+    FACT_COUNT,
+    FACT_DOWN,
+    FACT_LANDMARK_LOG_SIGMA,
+    FACT_TOE,
+    LANDMARK_STEP,
+    LANDMARKS,
+    MASKS,
+)
 from clawvision.training.encoder import NORM_MOMENTUM, Encoder, EncoderSize
 
-FINE_SIZE = (384, 512)
-COARSE_SIZE = (192, 256)
-MASKS = ("claw_a", "claw_b", "leg", "reference", "occluder")
-LANDMARKS = ("C", "T", "B", "H", "tip_a", "tip_b", "heel_a", "heel_b", "cleft")
-VIEWS = ("side", "sole", "front", "rear", "none")
-MASK_STEP = 2
-LANDMARK_STEP = 4
-
-FACTS = 32
-FACT_VIEW = slice(0, 5)
-FACT_TOE = slice(5, 7)
-FACT_DOWN = slice(7, 9)
-FACT_IOU = slice(9, 11)
-FACT_LANDMARK_LOG_SIGMA = slice(11, 20)
-FACT_TWIST = slice(20, 22)
-FACT_TWIST_LOG_SIGMA = slice(22, 24)
-FACT_USABLE = 24
-FACT_HIDDEN_TIP = slice(25, 27)
-TWIST_UNIT_DEG = 30.0
+FINE_SIZE = contract.FINE_SIZE[::-1]
+COARSE_SIZE = contract.COARSE_SIZE[::-1]
+"""Height and width, as tensors have them."""
 
 FIRST_SIGMA_PX = 30.0
 """An untrained network is to state errors of about this size, lest they drown everything else."""
@@ -145,13 +139,13 @@ class FactsHead(nn.Module):
         self.near = nn.Linear(at4 + 2, size.near)
         lie = 2 * marks + 5 * masks
         self.hidden = nn.Linear(size.pooled + 4 * at16 + 2 * at8 + 2 * masks + marks * size.near + lie, size.hidden)
-        self.out = nn.Linear(size.hidden, FACTS)
-        self.direct = nn.Linear(lie, FACTS, bias=False)
+        self.out = nn.Linear(size.hidden, FACT_COUNT)
+        self.direct = nn.Linear(lie, FACT_COUNT, bias=False)
         with torch.no_grad():
             self.out.bias[FACT_LANDMARK_LOG_SIGMA] = math.log(FIRST_SIGMA_PX)
         # Numbers that form a unit vector share the sum of their squares; all others divide by 1.
-        pairs = torch.zeros(FACTS, FACTS)
-        plain = torch.ones(FACTS)
+        pairs = torch.zeros(FACT_COUNT, FACT_COUNT)
+        plain = torch.ones(FACT_COUNT)
         for part in (FACT_TOE, FACT_DOWN):
             pairs[part, part] = 1.0
             plain[part] = 1e-6

@@ -6,7 +6,10 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-from clawvision.training.network import LANDMARK_STEP, MASK_STEP
+from clawvision.outline.learned.contract import (
+    LANDMARK_STEP,
+    MASK_STEP,
+)
 
 HEAT_SIGMA = 1.2
 """Standard deviation of a landmark's target heat, cells."""

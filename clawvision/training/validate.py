@@ -6,8 +6,7 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from clawvision.training.batch import Feed, Group
-from clawvision.training.network import (
+from clawvision.outline.learned.contract import (
     FACT_DOWN,
     FACT_HIDDEN_TIP,
     FACT_IOU,
@@ -20,6 +19,9 @@ from clawvision.training.network import (
     LANDMARKS,
     TWIST_UNIT_DEG,
     VIEWS,
+)
+from clawvision.training.batch import Feed, Group
+from clawvision.training.network import (
     ClawNet,
 )
 from clawvision.training.targets import overlap, read_landmarks, soft_masks

@@ -9,9 +9,10 @@ import pytest
 
 torch = pytest.importorskip("torch")
 
+from clawvision.outline.learned.contract import HORN_SHARE as FILL  # noqa: E402
 from clawvision.scenes import feed  # noqa: E402
 from clawvision.scenes import render as visible  # noqa: E402
-from clawvision.scenes.crops import COARSE, FILL, FINE, cut  # noqa: E402
+from clawvision.scenes.crops import COARSE, FINE, cut  # noqa: E402
 from clawvision.scenes.pictures import Pictures, Wanted, draw_scene, render  # noqa: E402
 from clawvision.scenes.references import sample_reference  # noqa: E402
 from clawvision.scenes.viewpoint import SceneView  # noqa: E402

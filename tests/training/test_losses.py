@@ -11,17 +11,19 @@ torch = pytest.importorskip("torch")
 import numpy as np  # noqa: E402
 from scipy.stats import laplace as scipy_laplace  # noqa: E402
 
-from clawvision.training.batch import Group  # noqa: E402
-from clawvision.training.losses import WEIGHTS, direction_loss, laplace, losses  # noqa: E402
-from clawvision.training.network import (  # noqa: E402
+from clawvision.outline.learned.contract import (  # noqa: E402
+    FACT_COUNT,
     FACT_DOWN,
     FACT_IOU,
     FACT_LANDMARK_LOG_SIGMA,
     FACT_TOE,
     FACT_TWIST,
     FACT_USABLE,
-    FACTS,
     TWIST_UNIT_DEG,
+)
+from clawvision.training.batch import Group  # noqa: E402
+from clawvision.training.losses import WEIGHTS, direction_loss, laplace, losses  # noqa: E402
+from clawvision.training.network import (  # noqa: E402
     Seen,
 )
 from clawvision.training.targets import heat, soft_masks  # noqa: E402
@@ -37,7 +39,7 @@ def true_answer(group: Group) -> Seen:
     """Return what a network that knows everything would answer."""
     soft = soft_masks(group.masks)
     height, width = group.picture.shape[2] // 4, group.picture.shape[3] // 4
-    facts = torch.zeros(len(group), FACTS)
+    facts = torch.zeros(len(group), FACT_COUNT)
     facts[torch.arange(len(group)), group.view] = 12.0
     facts[:, FACT_TOE] = group.toe
     facts[:, FACT_DOWN] = group.down

@@ -6,10 +6,12 @@ import pytest
 
 torch = pytest.importorskip("torch")
 
-from clawvision.training.network import (  # noqa: E402
+from clawvision.outline.learned.contract import (  # noqa: E402
+    FACT_COUNT,
     FACT_DOWN,
     FACT_TOE,
-    FACTS,
+)
+from clawvision.training.network import (  # noqa: E402
     SIZES,
     ClawNet,
     parameter_count,
@@ -29,7 +31,7 @@ def test_shapes_follow_the_picture(size: tuple[int, int]) -> None:
         seen = network(torch.rand(2, 3, height, width) * 255)
     assert seen.masks.shape == (2, 5, height // 2, width // 2)
     assert seen.landmarks.shape == (2, 9, height // 4, width // 4)
-    assert seen.facts.shape == (2, FACTS)
+    assert seen.facts.shape == (2, FACT_COUNT)
 
 
 def test_directions_are_unit_vectors_and_nothing_else_is_scaled() -> None:
@@ -45,7 +47,7 @@ def test_directions_are_unit_vectors_and_nothing_else_is_scaled() -> None:
         torch.testing.assert_close(facts[:, part].norm(dim=1), torch.ones(3), atol=1e-3, rtol=0)
         cross = facts[:, part.start] * plain[0][:, part.stop - 1] - facts[:, part.stop - 1] * plain[0][:, part.start]
         torch.testing.assert_close(cross, torch.zeros(3), atol=1e-6, rtol=0)
-    rest = [*range(5), *range(9, FACTS)]
+    rest = [*range(5), *range(9, FACT_COUNT)]
     torch.testing.assert_close(facts[:, rest], plain[0][:, rest])
 
 

@@ -1,4 +1,4 @@
-"""What the network is given and what it returns: the order of its channels and numbers.
+"""What the network is given and what it returns: the order of its channels and numbers. Training reads it from here.
 
 Pictures are RGB in 0..255; the centre of the top left pixel is (0, 0). Cell (i, j) of an output with so many pixels a
 cell, ``step``, has its centre at x = (j + 0.5) step - 0.5, y = (i + 0.5) step - 0.5.
@@ -7,6 +7,7 @@ cell, ``step``, has its centre at x = (j + 0.5) step - 0.5, y = (i + 0.5) step -
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,19 +29,19 @@ LANDMARKS = ("C", "T", "B", "H", "tip_a", "tip_b", "heel_a", "heel_b", "cleft")
 SIDE_LANDMARKS, SOLE_LANDMARKS = LANDMARKS[:4], LANDMARKS[4:]
 """Those of a side view's near claw (``claw_a``), and those of a sole view."""
 LANDMARK_STEP = 4
-VIEWS = ("side", "sole", "front", "rear", "none")
+VIEWS: Final = ("side", "sole", "front", "rear", "none")
 
 FACT_COUNT = 32
 TWIST_UNIT_DEG = 30.0
-_VIEW = slice(0, 5)
-_TOE = slice(5, 7)
-_DOWN = slice(7, 9)
-_IOU = slice(9, 11)
-_LANDMARK_LOG_SIGMA = slice(11, 20)
-_TWIST = slice(20, 22)
-_TWIST_LOG_SIGMA = slice(22, 24)
-_USABLE = 24
-_HIDDEN_TIP = slice(25, 27)
+FACT_VIEW = slice(0, 5)
+FACT_TOE = slice(5, 7)
+FACT_DOWN = slice(7, 9)
+FACT_IOU = slice(9, 11)
+FACT_LANDMARK_LOG_SIGMA = slice(11, 20)
+FACT_TWIST = slice(20, 22)
+FACT_TWIST_LOG_SIGMA = slice(22, 24)
+FACT_USABLE = 24
+FACT_HIDDEN_TIP = slice(25, 27)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,49 +59,49 @@ class Outputs:
     @property
     def views(self) -> Float32Array:
         """Return the probability of each of `VIEWS`, (5,)."""
-        odds = np.exp(self.facts[_VIEW] - self.facts[_VIEW].max())
+        odds = np.exp(self.facts[FACT_VIEW] - self.facts[FACT_VIEW].max())
         return np.asarray(odds / odds.sum(), dtype=np.float32)
 
     @property
     def view_logits(self) -> Float32Array:
         """Return the logits of `VIEWS`, (5,)."""
-        return self.facts[_VIEW]
+        return self.facts[FACT_VIEW]
 
     @property
     def toe(self) -> Float32Array:
         """Return the direction from heels to toes in the picture, (2,), of about unit length."""
-        return self.facts[_TOE]
+        return self.facts[FACT_TOE]
 
     @property
     def down(self) -> Float32Array:
         """Return the direction from coronet to bearing surface, side view, (2,), of about unit length."""
-        return self.facts[_DOWN]
+        return self.facts[FACT_DOWN]
 
     @property
     def iou(self) -> Float32Array:
         """Return how well the network thinks that each claw's mask agrees with the claw, (2,), 0 to 1."""
-        return _sigmoid(self.facts[_IOU])
+        return _sigmoid(self.facts[FACT_IOU])
 
     @property
     def landmark_sigma(self) -> Float32Array:
         """Return the stated standard error of one coordinate of each landmark, (9,), pixels of the picture."""
-        return np.exp(np.clip(self.facts[_LANDMARK_LOG_SIGMA], -5.0, 6.0))
+        return np.exp(np.clip(self.facts[FACT_LANDMARK_LOG_SIGMA], -5.0, 6.0))
 
     @property
     def twist(self) -> tuple[Float32Array, Float32Array]:
         """Return each claw's helical twist and its stated standard error, (2,) each, degrees."""
-        sigma = np.exp(np.clip(self.facts[_TWIST_LOG_SIGMA], -5.0, 3.0))
-        return self.facts[_TWIST] * np.float32(TWIST_UNIT_DEG), sigma * np.float32(TWIST_UNIT_DEG)
+        sigma = np.exp(np.clip(self.facts[FACT_TWIST_LOG_SIGMA], -5.0, 3.0))
+        return self.facts[FACT_TWIST] * np.float32(TWIST_UNIT_DEG), sigma * np.float32(TWIST_UNIT_DEG)
 
     @property
     def usable(self) -> float:
         """Return the probability that the photo is good enough to be measured."""
-        return float(_sigmoid(self.facts[_USABLE : _USABLE + 1])[0])
+        return float(_sigmoid(self.facts[FACT_USABLE : FACT_USABLE + 1])[0])
 
     @property
     def hidden_tip(self) -> Float32Array:
         """Return the probability that each claw's tip is hidden or cut off, (2,)."""
-        return _sigmoid(self.facts[_HIDDEN_TIP])
+        return _sigmoid(self.facts[FACT_HIDDEN_TIP])
 
 
 def _sigmoid(logits: Float32Array) -> Float32Array:
