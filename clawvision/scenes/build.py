@@ -9,6 +9,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
+from clawvision.scale.geometry import CARD_HEIGHT, CARD_WIDTH, CORNER_RADIUS
 from clawvision.scenes.foot import FootNumbers, PlacedClaw, build_foot
 from clawvision.scenes.mesh import Mesh, Piece, bars, grid_faces, join, tube
 from clawvision.scenes.props import ABSENT, HAND_TUBES, PIPES
@@ -156,12 +157,20 @@ def _box(box: Tensor, part: int) -> Piece:
 
 
 def _card(card: Tensor) -> Piece:
+    """Return the reference, its corners rounded as those of a bank card, or hardly, where it is of another size."""
     device = card.device
-    rows, columns = 7, 11
-    v, u = torch.meshgrid(
-        torch.linspace(0, 1, rows, device=device), torch.linspace(0, 1, columns, device=device), indexing="ij"
-    )
-    u, v = u.reshape(1, -1, 1), v.reshape(1, -1, 1)
+    width, height = card[:, 1].norm(dim=-1)[:, None], card[:, 2].norm(dim=-1)[:, None]
+    is_card = ((width - CARD_WIDTH).abs() < 0.1) & ((height - CARD_HEIGHT).abs() < 0.1)
+    radius = torch.where(is_card, CORNER_RADIUS, 0.4)
+    # rows lie close where the corners turn: quarter circles at both ends
+    turn = torch.linspace(0, torch.pi / 2, 7, device=device)[None]
+    drop, inset = radius * (1 - torch.sin(turn)), radius * (1 - torch.cos(turn))
+    rows, columns = 2 * turn.shape[1], 11
+    v = torch.cat([inset, height - inset.flip(-1)], dim=-1) / height
+    start = torch.cat([drop, drop.flip(-1)], dim=-1) / width
+    across = torch.linspace(0, 1, columns, device=device)
+    u = (start[..., None] + (1 - 2 * start[..., None]) * across).reshape(len(card), -1, 1)
+    v = v[..., None].expand(-1, -1, columns).reshape(len(card), -1, 1)
     points = card[:, None, 0] + u * card[:, None, 1] + v * card[:, None, 2]
-    attr = torch.cat([u, v, torch.zeros_like(u), torch.zeros_like(u)], dim=-1).expand(len(card), -1, -1)
+    attr = torch.cat([u, v, torch.zeros_like(u), torch.zeros_like(u)], dim=-1)
     return Piece(Kind.CARD, 0, points, points, attr, grid_faces(rows, columns, device, closed=False))

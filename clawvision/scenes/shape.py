@@ -141,7 +141,7 @@ def _claw(rng: np.random.Generator, family: str) -> ClawShape:
         width, taper, power, helix = uniform(36.0, 46.0), uniform(0.6, 0.8), uniform(1.1, 1.5), uniform(0.0, 25.0)
     if family == "beaked":  # the wall bulges and turns down to the toe
         hollow, lift, turn_in, helix = uniform(-8.0, -2.5), 0.0, uniform(0.0, 15.0), uniform(0.0, 45.0)
-    bulb_z = float(np.clip(rng.normal(36.0, 6.0), 16.0, coronet_z - 8.0))
+    bulb_z = float(np.clip(rng.normal(32.0, 6.5), 16.0, coronet_z - 8.0))
     claw = ClawShape(
         toe_length=toe_length,
         coronet_x=coronet_x,
@@ -153,8 +153,8 @@ def _claw(rng: np.random.Generator, family: str) -> ClawShape:
         hollow=float(hollow),
         toe_lift=float(lift),
         lift_from=lift_from,
-        tip_thickness=uniform(2.0, 8.0),
-        tip_round=uniform(1.0, 6.0),
+        tip_thickness=uniform(0.5, 8.0) * uniform(0.3, 1.0),
+        tip_round=uniform(0.6, 5.0),
         width=width,
         heel_round=uniform(18.0, 34.0),
         taper_from=uniform(0.22, 0.48),
