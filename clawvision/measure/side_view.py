@@ -62,9 +62,9 @@ _HIDDEN = 0.5
 class _Seen:
     """The outline as prepared: evenly spaced, running T → C → B → heel → T, and the corners on it.
 
-    ``placed`` are landmarks taken as they are, in pixels: those that a person gave. C and B that the segmenter found
-    only tell which corners of the outline are meant: how far the horn goes on under the hair no picture tells.
-    ``tip`` is the segmenter's T, ``tip_share`` how much it counts against the outline's own tip.
+    ``placed`` are landmarks taken as they are, in pixels: those that a person gave, and C and B that the segmenter
+    found, which it places where the horn begins under the hair. ``tip`` is the segmenter's T, ``tip_share`` how much it
+    counts against the outline's own tip.
     """
 
     line_px: FloatArray
@@ -106,12 +106,13 @@ def _prepare(claw: ClawOutline, scale: Scale) -> _Seen:
         coronet=at.get("C", marks.coronet),
         bulb=at.get("B", marks.bulb),
     )
+    placed = {name: point for name, point in found.items() if name != "T"} | dict(claw.given)
     if "T" in claw.given or "T" not in claw.found:
-        return _Seen(line, marks, claw.given)
+        return _Seen(line, marks, placed)
     tip = claw.found["T"]
     own = (_TIP_SIGMAS * claw.sigma_px) ** 2
     share = 1.0 if claw.hidden_tip > _HIDDEN else own / (own + tip.sigma_px**2)
-    return _Seen(line, marks, claw.given, (tip.x, tip.y), share)
+    return _Seen(line, marks, placed, (tip.x, tip.y), share)
 
 
 def _nearest(line: FloatArray, point: FloatArray) -> int:
@@ -257,17 +258,15 @@ def _own_causes(seen: _Seen, nominal: Viewing, claw: ClawOutline, start: Bearing
     for name, mark in claw.found.items():
         if name in claw.given or name not in "TCB":
             continue
-        if name == "T":
-            for axis, letter in ((0, "x"), (1, "y")):
+        for axis, letter in ((0, "x"), (1, "y")):
+            if name == "T":
                 assert seen.tip is not None
-                at = _profile(replace(seen, tip=_moved(seen.tip, axis, mark.sigma_px)), nominal, start=start)
-                moved.append((f"landmark_T_{letter}.{claw.name}", _values(at)))
-        else:
-            # An error of C counts most along the wall, one of B most upwards, as that of the hair does.
-            part = "hair_coronet_mm" if name == "C" else "hair_bulb_mm"
-            error = mark.sigma_px * mm_per_px(nominal.scale, np.array([mark.x, mark.y]))
-            built = replace(nominal, side=replace(side, **{part: getattr(side, part) + error}))
-            moved.append((f"landmark_{name}.{claw.name}", _values(_profile(seen, built, start=start))))
+                changed_seen = replace(seen, tip=_moved(seen.tip, axis, mark.sigma_px))
+            else:
+                placed = {**seen.placed, name: _moved(seen.placed[name], axis, mark.sigma_px)}
+                changed_seen = replace(seen, placed=placed)
+            at = _profile(changed_seen, nominal, start=start)
+            moved.append((f"landmark_{name}_{letter}.{claw.name}", _values(at)))
     return moved
 
 

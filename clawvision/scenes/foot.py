@@ -14,7 +14,7 @@ from clawvision.scenes.claw import SOLE_POINTS, STATIONS, WALL_POINTS, ClawSurfa
 from clawvision.scenes.mesh import Piece, bars, cap_faces, grid_faces, normalised, tube
 from clawvision.scenes.surfels import Kind
 
-_FRINGE_HAIRS = 700
+_FRINGE_HAIRS = 1000
 """Over each claw's coronet."""
 _COAT_HAIRS = 1600
 _DIGIT_RING, _LEG_RING = 26, 28
@@ -266,12 +266,16 @@ def _fringe(digit: Piece, axis: _Axis, number: FootNumbers, draw: _Chance, part:
     centre = digit.points[:, :ring].mean(dim=1, keepdim=True)
     outwards = normalised((at - centre) - ((at - centre) * down).sum(-1, keepdim=True) * down)
     hang = number.hair_overhang[..., None] * (0.4 + 0.9 * draw(count)[..., None])
+    # over the bulb hair is longer than over the dorsal wall, on some feet by far
+    behind = (centre - at)[..., :1]
+    hang = hang * (1.0 + 1.8 * draw(1)[..., None] * (behind / behind.amax(dim=1, keepdim=True)).clamp(0.0, 1.0))
     drop = (root - at).norm(dim=-1, keepdim=True) + hang
     jitter = (draw(count, 3) - 0.5) * 3.0
     along = normalised(at - above + 1e-3)
     tip = root + along * drop + outwards * (1.5 + 1.5 * draw(count)[..., None]) + jitter
     root = root + outwards * 0.4
     side = normalised(torch.linalg.cross(outwards, along.expand_as(outwards))) * (0.35 + 0.5 * draw(count)[..., None])
+    side = side * (0.35 + 0.75 * draw(1)[..., None])
     shown = (draw(count) < 0.35 + 0.65 * number.hair_amount)[..., None]
     return bars(Kind.HAIR, part, root, tip, side * shown, draw(count))
 

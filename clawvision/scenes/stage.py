@@ -129,7 +129,7 @@ def sample_stage(
     if reference_size is not None:
         card, outward = place_card(rng, view, extent, side, reference_size, plain=plain)
         if rng.random() < 0.75:
-            tubes.lay(0, _holding_hand(rng, card, outward, viewpoint))
+            tubes.lay(0, _holding_hand(rng, card, outward, viewpoint, plain=plain))
     if view != "none" and rng.random() < (0.12 if plain else 0.3):
         tubes.lay(HAND_TUBES, _other_hand(rng, view, extent, side, viewpoint))
     if rng.random() < 0.3:
@@ -183,12 +183,19 @@ def _planes(rng: np.random.Generator, view: SceneView, ahead: FloatArray, *, lif
 
 
 def _holding_hand(
-    rng: np.random.Generator, card: FloatArray, outward: FloatArray, viewpoint: Viewpoint
+    rng: np.random.Generator, card: FloatArray, outward: FloatArray, viewpoint: Viewpoint, *, plain: bool
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the tubes of the hand that holds the reference by its outer edge, seldom from behind."""
+    """Return the tubes of the hand that holds the reference by its outer edge, seldom from behind.
+
+    A careful user's fingertips (``plain``) lie at the edge, one finger farther in at the most; others cover its face.
+    """
     middle = card[0] + 0.5 * card[1] + 0.5 * card[2]
     half = 0.5 * min(np.linalg.norm(card[1]), np.linalg.norm(card[2]))
-    holder = middle + outward * half * rng.uniform(0.55, 1.0)
+    if plain:
+        sides = card[1:] / np.linalg.norm(card[1:], axis=1, keepdims=True)
+        reaches = 0.5 * np.linalg.norm(card[1:], axis=1) / np.maximum(np.abs(sides @ outward), 1e-6)
+        half = float(reaches.min())
+    holder = middle + outward * half * (rng.uniform(0.9, 1.1) if plain else rng.uniform(0.55, 1.0))
     facing = unit(viewpoint.position - middle)
     way = outward + rng.normal(0.0, 0.35, 3)
     return hand(rng, holder + facing * rng.choice([-14.0, 9.0]), way, facing)

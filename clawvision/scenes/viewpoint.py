@@ -88,7 +88,7 @@ def sample_viewpoint(
         As a careful user holds it.
     """
     focal = float(rng.choice(_FOCAL_35MM) * _FRAME_DIAGONAL / _FULL_FRAME_DIAGONAL_MM)
-    share = float(rng.uniform(0.45, 0.85) if tight else rng.uniform(0.22, 0.7))
+    share = float(rng.uniform(0.45, 0.85) if tight else rng.uniform(0.32 if plain else 0.22, 0.7))
     distance = max(focal * extent.size / (share * FRAME_WIDTH), 230.0)
     if view == "side":
         if plain or rng.random() < 0.75:

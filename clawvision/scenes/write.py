@@ -24,7 +24,7 @@ from clawvision.photo.exif import FULL_FRAME_DIAGONAL_MM
 from clawvision.scenes.foot import PlacedClaw
 from clawvision.scenes.marks import LABELS
 from clawvision.scenes.pictures import Pictures, Wanted, draw_scene, render
-from clawvision.scenes.references import sample_reference
+from clawvision.scenes.references import Reference, ReferenceTexture, sample_reference
 from clawvision.scenes.shape import FootShape
 from clawvision.scenes.truth import TrueSole, true_foot, true_profile, true_sole
 from clawvision.scenes.viewpoint import SceneView
@@ -120,6 +120,9 @@ def _reference_truth(pictures: Pictures, index: int) -> dict[str, Any]:
     }
 
 
+_STATED_WITHIN_MM: dict[SceneView, float] = {"side": 3.0, "sole": 2.0}
+"""Standard deviation of a careful user's word (status J; the samples' own are 2.5 and 2)."""
+
 _NO_REFERENCE: dict[str, Any] = {
     "reference_px": {},
     "reference_seen": 0.0,
@@ -128,7 +131,31 @@ _NO_REFERENCE: dict[str, Any] = {
 }
 
 
-def photo_truth(pictures: Pictures, index: int, name: str, reference: str) -> dict[str, Any]:
+def _toe_px(pictures: Pictures, index: int, name: str) -> FloatArray:
+    """Return where the toe tip of a sole view lies in the picture (2,), by the very definition of the measures.
+
+    Its height is that of the nearest point of the claw's surface.
+    """
+    claw = pictures.scenes.outer if name == "outer" else pictures.scenes.inner
+    points = _numpy(claw.points[index])
+    toe = true_sole(points, np.array([0.0, -1.0 if name == "outer" else 1.0])).shape.axis.toe
+    flat = points.reshape(-1, 3)
+    height = flat[int(np.argmin(np.hypot(*(flat[:, :2] - toe).T))), 2]
+    place = torch.tensor([toe[0], toe[1] * float(pictures.scenes.side[index]), height])
+    alike = place.to(pictures.photo).expand(len(pictures.camera.focal), 1, 3)
+    return _numpy(pictures.camera.project(alike)[index, 0, :2])
+
+
+def _stated_offset(true_mm: float | None, view: SceneView, chance: np.random.Generator) -> float:
+    """Return how far before the measured plane its user says that the reference lies."""
+    if true_mm is None:
+        return 25.0 if view == "side" else 0.0
+    return round(true_mm + float(chance.normal(0.0, _STATED_WITHIN_MM[view])), 1)
+
+
+def photo_truth(
+    pictures: Pictures, index: int, name: str, reference: str, chance: np.random.Generator
+) -> dict[str, Any]:
     """Return what one photo shows.
 
     Parameters
@@ -141,6 +168,8 @@ def photo_truth(pictures: Pictures, index: int, name: str, reference: str) -> di
         Of its file, without the suffix.
     reference
         What lies in it where the stage has a reference.
+    chance
+        Of what its user states.
     """
     stage = pictures.stages[index]
     kind = reference if stage.has_card else "none"
@@ -151,7 +180,7 @@ def photo_truth(pictures: Pictures, index: int, name: str, reference: str) -> di
     if stage.view == "side":
         landmarks = {a: {key: marks[row].tolist() for row, key in enumerate("CTBH")}}
     else:
-        landmarks = {a: {"T": marks[4].tolist()}, b: {"T": marks[5].tolist()}}
+        landmarks = {name: {"T": _toe_px(pictures, index, name).tolist()} for name in (a, b)}
     height, width = labels.shape
     focal = float(pictures.camera.focal[index])
     across, down = pictures.camera.centre
@@ -165,7 +194,7 @@ def photo_truth(pictures: Pictures, index: int, name: str, reference: str) -> di
         "bad": bool(faults),
         "must_refuse": kind not in _SCALE_FROM or truth["reference_seen"] < _SCALE_FROM[kind],
         "reference": kind,
-        "offset_nominal_mm": 25.0 if stage.view == "side" else 0.0,
+        "offset_nominal_mm": _stated_offset(truth["offset_true_mm"], stage.view, chance),
         "camera": {
             "width": width,
             "height": height,
@@ -200,6 +229,12 @@ def _faults(view: SceneView, flaw: str, labels: npt.NDArray[np.int64], marks: Fl
     if horn.sum() < 0.006 * horn.size:
         faults.append("too small")
     return faults
+
+
+def _reference(chance: np.random.Generator) -> ReferenceTexture:
+    """Draw what a careful user lays beside the claw: mostly the scale card."""
+    kinds: tuple[Reference, ...] = ("card", "id1", "ruler", "paper")
+    return sample_reference(chance, kinds[chance.choice(4, p=[0.8, 0.07, 0.1, 0.03])])
 
 
 def write_scenes(
@@ -241,7 +276,7 @@ def write_scenes(
             scenes: list[dict[str, Any] | None] = []
             for order, view in enumerate(_VIEWS):
                 wanted = Wanted(held_out=held_out, plain=True, flawed=0.1, bare=0.06, careful=True)
-                references = [sample_reference(np.random.default_rng([seed, number, order, 7])) for number in group]
+                references = [_reference(np.random.default_rng([seed, number, order, 7])) for number in group]
                 drawn = [
                     draw_scene((seed, number, order), view, wanted, reference, foot=foot, right_foot=right)
                     for number, reference, (foot, right) in zip(group, references, feet, strict=True)
@@ -257,7 +292,8 @@ def write_scenes(
                     if scene is not None:
                         name = f"{number}_{view}"
                         scene["seed"] = number
-                        scene["photos"][view] = photo_truth(pictures, index, name, references[index].kind)
+                        chance = np.random.default_rng([seed, number, order, 8])
+                        scene["photos"][view] = photo_truth(pictures, index, name, references[index].kind, chance)
                         rows.append(_manifest_row(number, scene, view))
                         saving.append(savers.submit(_save, folder, name, *_files(pictures, index), number))
             for scene in scenes:

@@ -120,7 +120,7 @@ def _without_scale(decoded: Photo, photo: TruePhoto, network: Network) -> Iterat
     looks = look_closer(network, pyramid, seen, view) if seen is not None else []
     if looks:
         sides: tuple[Side, Side] = ("left", "right")
-        told = together(looks, view).twist
+        told = together(looks).twist
         for number in range(1 if photo.view == "side" else 2):
             name = photo.claws[0] if photo.view == "side" else sole_name(sides[number], photo.request().foot)
             yield name, Twist(*told[number])

@@ -354,7 +354,7 @@ def test_snapping_brings_a_shaky_outline_nearer_and_leaves_a_true_one(photo: Tru
     seen = glance(network, pyramid)
     assert seen is not None
     view: View = "side" if photo.view == "side" else "sole"
-    told = together(look_closer(network, pyramid, seen, view), view)
+    told = together(look_closer(network, pyramid, seen, view))
     contours, _ = cv2.findContours(network.masks["claw_a"].astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     true_line = np.reshape(max(contours, key=cv2.contourArea), (-1, 2)).astype(np.float64)
     mask = outline_of(told.claws[0], told.outputs, told.look.crop, None)

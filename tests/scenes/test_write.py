@@ -138,11 +138,11 @@ def test_photos_without_a_scale_must_be_refused(photos: tuple[TruePhoto, ...], m
         if photo.shown["reference_seen"] > 0.7:
             assert photo.shown["must_refuse"] == (photo.shown["reference"] == "paper")
     pictures = rendered(bare=False)
-    assert write.photo_truth(pictures, 0, "x", "paper")["must_refuse"]
+    assert write.photo_truth(pictures, 0, "x", "paper", CHANCE)["must_refuse"]
     hidden = replace(pictures, labels=torch.zeros_like(pictures.labels))
-    assert write.photo_truth(hidden, 0, "x", "card")["must_refuse"]
-    assert write.photo_truth(hidden, 0, "x", "card")["reference_seen"] == 0.0
-    assert write.photo_truth(rendered(bare=True), 0, "x", "card")["reference"] == "none"
+    assert write.photo_truth(hidden, 0, "x", "card", CHANCE)["must_refuse"]
+    assert write.photo_truth(hidden, 0, "x", "card", CHANCE)["reference_seen"] == 0.0
+    assert write.photo_truth(rendered(bare=True), 0, "x", "card", CHANCE)["reference"] == "none"
 
 
 def labels_with(claw: int, place: tuple[int, int], size: int = 20) -> np.ndarray:

@@ -60,27 +60,6 @@ def parted(outputs: Outputs) -> Float32Array:
     return np.stack((np.minimum(a, a - b), np.minimum(b, b - a)))
 
 
-def whole_near_claw(masks: Float32Array, coronet: FloatArray, toe: FloatArray, bulb: FloatArray) -> Float32Array:
-    """Return the logits (2, h, w) of a side view's claws with what lies below the near one's dorsal wall made its own.
-
-    A wall that is lit in two halves looks like two claws. The far claw shows before the near one's dorsal border, so
-    that horn on the near side of the line from C to T, in cells (2,), is the near claw's.
-    """
-    _, height, width = masks.shape
-    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
-    along = (toe - coronet) / max(float(np.hypot(*(toe - coronet))), 1e-6)
-    across = np.array([-along[1], along[0]])
-    if (bulb - coronet) @ across < 0:
-        across = -across
-    reach = (x - coronet[0]) * along[0] + (y - coronet[1]) * along[1]
-    inside = (x - coronet[0]) * across[0] + (y - coronet[1]) * across[1]
-    own = (inside > 0.0) & (reach > 0.0) & (reach < float((toe - coronet) @ along))
-    out = masks[:2].copy()
-    out[0] = np.where(own, np.maximum(masks[0], masks[1]), masks[0])
-    out[1] = np.where(own, np.minimum(masks[0], masks[1]), masks[1])
-    return out
-
-
 def regions(logits: Float32Array, least: float = _LEAST_CELLS) -> list[shapely.Polygon]:
     """Return the regions of positive logits (h, w) as simple polygons in cells, largest first, holes filled.
 

@@ -10,8 +10,8 @@ import numpy as np
 from clawvision.outline.learned.contract import MASK_STEP, MASKS, Float32Array, Outputs, cell_to_picture
 from clawvision.outline.learned.crop import Crop
 from clawvision.outline.learned.look import Look
-from clawvision.outline.learned.read_out import parted, whole_near_claw
-from clawvision.types import FloatArray, Landmark, View
+from clawvision.outline.learned.read_out import parted
+from clawvision.types import FloatArray, Landmark
 
 _LEG = MASKS.index("leg")
 
@@ -42,15 +42,11 @@ class Seen:
         return out
 
 
-def together(looks: list[Look], view: View) -> Seen:
+def together(looks: list[Look]) -> Seen:
     """Combine looks: logits and facts averaged; what differs between them adds to the uncertainties."""
     last = looks[-1]
     landmarks = {name: _mean_landmark([look.landmarks[name] for look in looks]) for name in last.landmarks}
     stacks = [_resampled(look, last) for look in looks]
-    if view == "side":
-        coronet, toe, bulb = _cells_of(last.crop, np.array([(landmarks[n].x, landmarks[n].y) for n in "CTB"]))
-        for stack in stacks:
-            stack[:2] = whole_near_claw(stack, coronet, toe, bulb)
     mean = np.asarray(np.mean(stacks, axis=0), dtype=np.float32)
     facts = np.asarray(np.mean([look.outputs.facts for look in looks], axis=0), dtype=np.float32)
     outputs = Outputs(mean, last.outputs.landmarks, facts)
