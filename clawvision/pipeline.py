@@ -14,7 +14,7 @@ import numpy as np
 
 from clawvision.errors import PhotoRefused
 from clawvision.measure.claws import Measured, measure_claws
-from clawvision.outline.find import find_outlines
+from clawvision.outline.find import find_outlines, reference_box
 from clawvision.outline.segmenter import Segmenter
 from clawvision.outline.sidecar import Sidecar, read_sidecar
 from clawvision.photo.quality import judge_quality, too_dark_to_see
@@ -96,7 +96,9 @@ def _measure(
     assert photo is not None
     dark = too_dark_to_see(photo)
     try:
-        scale = find_scale(photo, request, settings, _camera(photo, calibrations))
+        scale = find_scale(
+            photo, request, settings, _camera(photo, calibrations), lambda: reference_box(photo, segmenter)
+        )
     except PhotoRefused:
         if dark is not None:
             known.reasons.append(dark)

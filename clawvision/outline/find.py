@@ -12,7 +12,7 @@ from clawvision.outline.classical import ClassicalSegmenter
 from clawvision.outline.learned.network import packaged_network
 from clawvision.outline.learned.segmenter import LearnedSegmenter
 from clawvision.outline.naming import Side, sole_name, toe_side
-from clawvision.outline.segmenter import FoundClaw, Segmentation, Segmenter, ViewTeller
+from clawvision.outline.segmenter import FoundClaw, ReferenceTeller, Segmentation, Segmenter, ViewTeller
 from clawvision.outline.sidecar import Sidecar, SidecarClaw, check_inside
 from clawvision.reasons import reason
 from clawvision.types import (
@@ -110,6 +110,12 @@ def find_outlines(
     reasons.extend(_doubts(claws, found, view, photo, settings))
     leg_axis = sidecar.leg_axis_px if sidecar is not None else None
     return Outlines(view, stated is None, tuple(claws), tuple(reasons), leg_axis)
+
+
+def reference_box(photo: Photo, segmenter: Segmenter | None = None) -> FloatArray | None:
+    """Return the box (2, 2) in pixels in which a segmenter sees a reference, None where it sees or knows of none."""
+    segmenter = segmenter or default_segmenter()
+    return segmenter.reference_box(photo) if isinstance(segmenter, ReferenceTeller) else None
 
 
 def default_segmenter() -> Segmenter:

@@ -75,3 +75,12 @@ class ViewTeller(Protocol):
     def odds(self, photo: Photo, view: View) -> float | None:
         """Return how much speaks for side or sole view against the other one, log odds; None where no horn shows."""
         ...
+
+
+@runtime_checkable
+class ReferenceTeller(Protocol):
+    """A segmenter that tells where a card or a ruler lies, roughly, before any scale is known."""
+
+    def reference_box(self, photo: Photo) -> FloatArray | None:
+        """Return the box (2, 2) around it, least and greatest x and y in pixels; None where none is seen."""
+        ...

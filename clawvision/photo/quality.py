@@ -19,6 +19,9 @@ from clawvision.types import FloatArray, Outlines, Photo, Reason, Scale
 BLUR_LIMIT_PX = 1.1
 """Equivalent Gaussian blur, px of a picture with a diagonal of 2000 px. Sharp photos: up to 0.9 at the claw and
 at the card; with a further blur of 1.5 px or a shake of 7 px: from 1.3 up."""
+BLUR_LIMIT_BESIDE_SHARP_PRINT_PX = 1.6
+"""The same of a claw beside a reference that is sharp: 95 % of sharp rendered photos of our own stay below 1.3, where a
+claw is of one colour."""
 DARK_PICTURE = 95.0
 """Grey level under which 95 % of a picture lie when it is about 2.5 stops too dark. Good photos: from 122 up."""
 DARK_CLAW = 60.0
@@ -144,14 +147,15 @@ def _blurred(photo: Photo, polygons: list[FloatArray], scale: Scale, *, dark: bo
     at_claw = edge_blur(photo.pixels, polygons)
     if at_claw is None:
         return not dark  # in a picture with enough light, no edge at all is blur
-    if at_claw > BLUR_LIMIT_PX:
-        return True
     border = scale.reference.outline_px
     if scale.reference.kind == "points" or len(border) < 3:
-        return False
-    # Edges of print are the surest witnesses of blur, and they lie near the claw's plane.
+        return at_claw > BLUR_LIMIT_PX
+    # Edges of print are the surest witnesses of blur, and they lie near the claw's plane; on smooth horn the steepest
+    # slopes are those of its colours, not of edges.
     at_reference = edge_blur(photo.pixels, [border])
-    return at_reference is not None and at_reference > BLUR_LIMIT_PX
+    if at_reference is None:
+        return at_claw > BLUR_LIMIT_PX
+    return at_reference > BLUR_LIMIT_PX or at_claw > BLUR_LIMIT_BESIDE_SHARP_PRINT_PX
 
 
 def _exposure(photo: Photo, polygons: list[FloatArray], scale: Scale) -> list[Reason]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import cv2
@@ -16,7 +17,19 @@ from clawvision.scale.id1 import find_id1
 from clawvision.scale.points import reference_from_points
 from clawvision.scale.pose import solve_scale
 from clawvision.scale.ruler import find_ruler
-from clawvision.types import Camera, Photo, PhotoRequest, Reason, Reference, Scale, Settings, View, frozen_array
+from clawvision.types import (
+    ByteArray,
+    Camera,
+    FloatArray,
+    Photo,
+    PhotoRequest,
+    Reason,
+    Reference,
+    Scale,
+    Settings,
+    View,
+    frozen_array,
+)
 
 DEFAULT_HELD_OFFSET_MM = 25.0
 """Half a claw's width: a card held flat against the abaxial wall lies so far before the profile's plane."""
@@ -24,6 +37,9 @@ DEFAULT_HELD_OFFSET_MM = 25.0
 U_HELD_OFFSET_MM = 3.5
 # How level a card can be held with what it stands for (common practice).
 U_LEVEL_OFFSET_MM = 2.5
+_WINDOW_MARGIN = 0.25
+"""What is looked at around a box, as a share of its longer side: the box is rough, and edges want room."""
+_LEAST_WINDOW_PX = 24
 
 
 def _offset(kind: str, view: View | None, request: PhotoRequest) -> tuple[float, float, Reason | None]:
@@ -57,15 +73,21 @@ def with_offset(scale: Scale, view: View | None, request: PhotoRequest) -> Scale
     )
 
 
-def find_reference(photo: Photo, request: PhotoRequest, settings: Settings, camera: Camera) -> Reference | None:
-    """Return the reference that is trusted most: printed card, plain card, ruler, two given points.
+def find_reference(pixels: ByteArray, request: PhotoRequest, settings: Settings, camera: Camera) -> Reference | None:
+    """Return the reference that is trusted most: printed card, plain card, ruler.
 
-    Raises
-    ------
-    UsageError
-        If the two given points cannot be used.
+    Parameters
+    ----------
+    pixels : uint8 (H, W, 3)
+        The upright photo, or a part of it.
+    request
+        Its ``tick_mm`` wins over the settings'.
+    settings
+        Print scale of the card and its tolerance, default tick spacing.
+    camera
+        Camera of these pixels.
     """
-    grey = np.asarray(cv2.cvtColor(np.asarray(photo.pixels), cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    grey = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     card = find_card(grey)
     if card is not None:
         return replace(
@@ -73,7 +95,6 @@ def find_reference(photo: Photo, request: PhotoRequest, settings: Settings, came
             points_mm=frozen_array(card.points_mm * settings.print_scale),
             u_size_rel=settings.u_print_rel,
         )
-    pixels = np.asarray(photo.pixels)
     segments = straight_segments(pixels)
     plain = find_id1(pixels, camera, segments)
     if plain is not None:
@@ -83,12 +104,40 @@ def find_reference(photo: Photo, request: PhotoRequest, settings: Settings, came
     if ruler is not None:
         assumed = (reason("tick_assumed", tick=tick_mm),) if request.tick_mm is None else ()
         return replace(ruler, reasons=(*ruler.reasons, *assumed))
-    if request.points is not None:
-        return reference_from_points(request.points)
     return None
 
 
-def find_scale(photo: Photo, request: PhotoRequest, settings: Settings, calibrated: Camera | None = None) -> Scale:
+def _find_within(
+    box: FloatArray, pixels: ByteArray, request: PhotoRequest, settings: Settings, camera: Camera
+) -> Reference | None:
+    """Return the reference that a part of the photo around ``box`` (2, 2) shows: what is small there, or lost among the
+    many straight edges of a wall, is found from near.
+    """
+    height, width = pixels.shape[:2]
+    margin = _WINDOW_MARGIN * float((box[1] - box[0]).max())
+    low = np.clip(np.floor(box[0] - margin), 0, (width - 1, height - 1)).astype(int)
+    high = np.clip(np.ceil(box[1] + margin) + 1, 1, (width, height)).astype(int)
+    if (high - low).min() < _LEAST_WINDOW_PX:
+        return None
+    part = np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]])
+    shown = replace(
+        camera, width=part.shape[1], height=part.shape[0], cx=camera.cx - float(low[0]), cy=camera.cy - float(low[1])
+    )
+    found = find_reference(part, request, settings, shown)
+    if found is None:
+        return None
+    return replace(
+        found, points_px=frozen_array(found.points_px + low), outline_px=frozen_array(found.outline_px + low)
+    )
+
+
+def find_scale(
+    photo: Photo,
+    request: PhotoRequest,
+    settings: Settings,
+    calibrated: Camera | None = None,
+    where: Callable[[], FloatArray | None] = lambda: None,
+) -> Scale:
     """Find the reference in a photo and where it lies before the camera.
 
     Parameters
@@ -101,6 +150,9 @@ def find_scale(photo: Photo, request: PhotoRequest, settings: Settings, calibrat
         Print scale of the card and its tolerance, default tick spacing.
     calibrated
         Camera from a lens calibration that fits the photo, if there is one.
+    where
+        Tells the box (2, 2), least and greatest x and y in pixels, in which a reference seems to lie. Asked only where
+        the photo as a whole shows none.
 
     Returns
     -------
@@ -116,7 +168,12 @@ def find_scale(photo: Photo, request: PhotoRequest, settings: Settings, calibrat
         If two given points cannot be used.
     """
     camera = camera_for(photo.exif, photo.width, photo.height, calibrated)
-    reference = find_reference(photo, request, settings, camera)
+    pixels = np.asarray(photo.pixels)
+    reference = find_reference(pixels, request, settings, camera)
+    if reference is None and (box := where()) is not None:
+        reference = _find_within(box, pixels, request, settings, camera)
+    if reference is None and request.points is not None:
+        reference = reference_from_points(request.points)
     if reference is None:
         raise PhotoRefused(reason("no_reference"))
     scale = solve_scale(reference, camera, 0.0, U_LEVEL_OFFSET_MM)

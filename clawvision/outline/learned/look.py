@@ -9,6 +9,7 @@ import shapely
 
 from clawvision.outline.learned.contract import (
     MASK_STEP,
+    MASKS,
     SIDE_LANDMARKS,
     SOLE_LANDMARKS,
     VIEWS,
@@ -21,6 +22,8 @@ from clawvision.outline.learned.network import Network
 from clawvision.outline.learned.pose import angle_between, differs, other_ways, pose_of
 from clawvision.outline.learned.read_out import landmarks_of, regions
 from clawvision.types import FloatArray, Landmark, View
+
+_REFERENCE = MASKS.index("reference")
 
 CROPS = 2
 """Fine pictures that are looked at where the first leaves doubt. They differ a little, and how far their answers differ
@@ -49,7 +52,8 @@ _NO_WORSE = 0.3
 class Glance:
     """What the coarse pass tells: points of the horn (N, 2) px, the directions in the photo, the views' logits (5,).
 
-    ``landmarks`` are in pixels of the photo.
+    ``landmarks`` are in pixels of the photo. ``reference_px`` (2, 2) is the box, least and greatest x and y in pixels,
+    in which a card or a ruler shows; None where none does.
     """
 
     horn_px: FloatArray
@@ -58,6 +62,7 @@ class Glance:
     views: Float32Array
     view_logits: Float32Array
     landmarks: dict[str, Landmark]
+    reference_px: FloatArray | None
 
     def poses(self, view: View) -> list[Pose]:
         """Return the foot's pose for a view: as told outright, then as the landmarks lie where that is far from it."""
@@ -77,7 +82,7 @@ def glance(network: Network, pyramid: Pyramid) -> Glance | None:
     horn = _horn(outputs, crop)
     if horn is None:
         return None
-    views = outputs
+    views, reference = outputs, _reference(outputs, crop)
     width, height = pyramid.size
     if horn.area < _SMALL_HORN * width * height:
         low, high = np.array(horn.bounds).reshape(2, 2)
@@ -94,7 +99,17 @@ def glance(network: Network, pyramid: Pyramid) -> Glance | None:
         views.views,
         views.view_logits,
         landmarks_of(outputs, crop),
+        reference,
     )
+
+
+def _reference(outputs: Outputs, crop: Crop) -> FloatArray | None:
+    """Return the box (2, 2) of the largest reference that shows, pixels of the photo."""
+    found = regions(outputs.masks[_REFERENCE], least=_LEAST_COARSE)
+    if not found:
+        return None
+    corners = crop.to_photo(cell_to_picture(np.asarray(found[0].exterior.coords), MASK_STEP))
+    return np.array([corners.min(axis=0), corners.max(axis=0)])
 
 
 def _horn(outputs: Outputs, crop: Crop) -> shapely.MultiPolygon | None:

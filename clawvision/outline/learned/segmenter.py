@@ -85,6 +85,11 @@ class LearnedSegmenter:
         _, seen = self._glance(photo)
         return None if seen is None else seen.odds(view, "side" if view == "sole" else "sole")
 
+    def reference_box(self, photo: Photo) -> FloatArray | None:
+        """See `ReferenceTeller.reference_box`."""
+        _, seen = self._glance(photo)
+        return None if seen is None else seen.reference_px
+
     def draft(self, photo: Photo, scale: Scale, view: View) -> tuple[list[Draft], bool]:
         """Return the claws found in a view, and whether two claws are separated at the cleft."""
         if view not in ("side", "sole"):
