@@ -41,13 +41,13 @@ _RESIDUAL = {
     "toe_length": 0.5,
     "dorsal_arc": 0.5,
     "toe_angle": 0.5,
-    "wall_angle": 0.6,
-    "dorsal_concavity": 0.5,
+    "wall_angle": 0.9,
+    "dorsal_concavity": 1.3,
     "heel_height": 0.6,
     "dorsal_height": 0.6,
     "bearing_length": 1.5,
     "diagonal": 0.7,
-    "toe_lift": 0.9,
+    "toe_lift": 1.1,
 }
 """Standard deviation of what the depth model leaves, found on rendered claws of known form (status J)."""
 

@@ -35,7 +35,7 @@ from clawvision.types import (
 )
 
 _POINTS = 240
-_RESIDUAL = {"sole_length": 0.4, "sole_width": 0.4, "sole_area": 25.0, "axial_twist": 0.9}
+_RESIDUAL = {"sole_length": 0.4, "sole_width": 0.7, "sole_area": 25.0, "axial_twist": 1.5}
 """Standard deviation of what the depth model leaves, found on rendered claws of known form (status J)."""
 _FLANK_SEEN_MM = 3.0
 
@@ -210,14 +210,14 @@ def _foot(outer: _Claw, inner: _Claw, *, known: bool) -> dict[str, Measure]:
 def _foot_residual(outer: _Claw, inner: _Claw) -> dict[str, tuple[str, float]]:
     """Return what the model leaves in the two-claw measures: that of two claws, independent of each other."""
     both = float(np.sqrt(2.0))
-    residual: dict[str, tuple[str, float]] = {"splay": ("model.both", 0.4)}
+    residual: dict[str, tuple[str, float]] = {"splay": ("model.both", 1.2)}
     for part in ("length", "width", "area"):
         size = both * _RESIDUAL[f"sole_{part}"]
         mean = (outer.nominal.values[f"sole_{part}"] + inner.nominal.values[f"sole_{part}"]) / 2.0
         residual[f"{part}_difference"] = ("model.both", size)
         residual[f"{part}_difference_percent"] = ("model.both", 100.0 * size / mean)
     residual["apparent_length_difference"] = ("model.both", both * _RESIDUAL["sole_length"])
-    residual["toe_overlap"] = ("model.both", 0.6)
+    residual["toe_overlap"] = ("model.both", 1.8)
     return residual
 
 

@@ -36,6 +36,10 @@ _VIEWS: tuple[SceneView, ...] = ("side", "sole")
 _AT_ONCE, _SAVERS = 6, 8
 _SCALE_FROM = {"card": 0.25, "id1": 0.6, "ruler": 0.25}
 """Share of a reference's face that must show, or no scale can be had: a marker, a card's edges, a stretch of ruler."""
+_SIDE_FROM, _TICK_FROM_PX = 0.55, 2.0
+"""Share that must show of each side of a plain card, which nothing but its sides tells; and pixels between a ruler's
+millimetres, or they cannot be counted (Nyquist)."""
+_EDGE_IN = 0.03
 
 
 def _numpy(tensor: torch.Tensor) -> FloatArray:
@@ -131,6 +135,28 @@ _NO_REFERENCE: dict[str, Any] = {
 }
 
 
+def _gives_scale(kind: str, truth: dict[str, Any], reference: npt.NDArray[np.bool_], card: FloatArray) -> bool:
+    """Tell whether a scale can be had from what shows of a reference: bool (H, W) where it does, ``card`` (3, 3) mm."""
+    if kind not in _SCALE_FROM or truth["reference_seen"] < _SCALE_FROM[kind]:
+        return False
+    corners = np.array(truth["reference_px"]["corners_3d"])
+    if kind == "ruler":
+        return float(np.hypot(*(corners[1] - corners[0]))) / float(np.linalg.norm(card[1])) >= _TICK_FROM_PX
+    return kind == "card" or min(_sides_seen(reference, corners)) >= _SIDE_FROM
+
+
+def _sides_seen(reference: npt.NDArray[np.bool_], corners: FloatArray) -> list[float]:
+    """Return the share that shows of each side of a quadrilateral (4, 2) px, just inside of it."""
+    inner = corners + _EDGE_IN * (corners.mean(axis=0) - corners) * 2.0
+    share = np.linspace(0.06, 0.94, 60)[:, None]
+    seen = []
+    for start, stop in zip(inner, np.roll(inner, -1, axis=0), strict=True):
+        x, y = np.rint(start + share * (stop - start)).astype(int).T
+        inside = (x >= 0) & (y >= 0) & (x < reference.shape[1]) & (y < reference.shape[0])
+        seen.append(float(reference[y[inside], x[inside]].sum()) / len(share))
+    return seen
+
+
 def _toe_px(pictures: Pictures, index: int, name: str) -> FloatArray:
     """Return where the toe tip of a sole view lies in the picture (2,), by the very definition of the measures.
 
@@ -192,7 +218,7 @@ def photo_truth(
         "claw": stage.near if stage.view == "side" else None,
         "flaw": faults[0] if faults else None,
         "bad": bool(faults),
-        "must_refuse": kind not in _SCALE_FROM or truth["reference_seen"] < _SCALE_FROM[kind],
+        "must_refuse": not _gives_scale(kind, truth, labels == LABELS.index("reference"), stage.card),
         "reference": kind,
         "offset_nominal_mm": _stated_offset(truth["offset_true_mm"], stage.view, chance),
         "camera": {
