@@ -205,6 +205,12 @@ _KINDS = (
         "{measure} of the {claw} claw came out at {value:.0f} {unit}, outside what claws are.",
         "Check the outline and the card in the annotated picture.",
     ),
+    ReasonKind(
+        "imprecise",
+        "review",
+        "{measure} of the {claw} claw is known to within {uncertainty:.0f} mm only: too little to judge the claw by.",
+        "Hold the scale card beside the claw and parallel to it, whole, clean and sharp, and take the picture again.",
+    ),
     # --- the picture's quality
     ReasonKind(
         "blurred",

@@ -78,8 +78,17 @@ def measure_claws(outlines: Outlines, scale: Scale) -> Measured:
     else:
         claws = measure_ends(outlines.claws, scale, outlines.view, outlines.leg_axis_px)
     return Measured(
-        claws, foot, guides, tuple(_implausible(claws) + _impossible_splay(foot) + _off_plane(outlines, claws, scale))
+        claws,
+        foot,
+        guides,
+        tuple(_implausible(claws) + _imprecise(claws) + _impossible_splay(foot) + _off_plane(outlines, claws, scale)),
     )
+
+
+_LENGTHS = ("toe_length", "sole_length")
+_MOST_UNCERTAINTY_MM = 15.0
+"""A length known to less than this tells neither long from usual nor before from after: healthy toes differ by some
+15 mm between small and large cows (status J)."""
 
 
 def _check_reach(outlines: Outlines, scale: Scale) -> None:
@@ -101,6 +110,18 @@ def _implausible(claws: Mapping[ClawName, ClawResult]) -> list[Reason]:
             unit = {"mm": "mm", "deg": "°"}[measure.unit]
             reasons.append(reason("implausible", measure=name, claw=claw_name, value=measure.value, unit=unit))
     return reasons
+
+
+def _imprecise(claws: Mapping[ClawName, ClawResult]) -> list[Reason]:
+    """Return the lengths that are measured, but too roughly to be of use."""
+    return [
+        reason("imprecise", measure=name, claw=claw_name, uncertainty=measure.uncertainty)
+        for claw_name, claw in claws.items()
+        for name in _LENGTHS
+        if (measure := claw.measures.get(name)) is not None
+        and measure.uncertainty is not None
+        and measure.uncertainty > _MOST_UNCERTAINTY_MM
+    ]
 
 
 def _impossible_splay(foot: Mapping[str, Measure]) -> list[Reason]:

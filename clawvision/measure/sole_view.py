@@ -169,7 +169,9 @@ def _claw_result(claw: _Claw, scale: Scale, *, alone: bool) -> ClawResult:
     measures |= helical_twist(claw.source)
     shape = claw.nominal
     axis = shape.axis
-    heel, toe = project_plane(scale, np.array([axis.heel_centre, axis.toe]))
+    heel = project_plane(scale, axis.heel_centre[None, :])[0]
+    # The tip is drawn where it shows: a lifted or thick toe lies before or behind the bearing plane.
+    toe = claw.line_px[int(np.argmax(np.hypot(*(claw.line_px - heel).T)))]
     return ClawResult(
         name=name,
         outline_px=claw.source.outline_px,

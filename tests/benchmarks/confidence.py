@@ -83,6 +83,14 @@ def worst_error(rows: list[Miss]) -> float:
     )
 
 
+def seen_wrong(error: float, with_truth: float | None) -> float:
+    """Return the part of an error that the outline is to blame for.
+
+    No more than the whole error: a true outline ends where something hides the horn, and may be the worse one.
+    """
+    return error if with_truth is None else float(min(error, error - with_truth, key=abs))
+
+
 def collect(photos: tuple[TruePhoto, ...], segmenter: Recording) -> Iterator[Row]:
     """Run the chain on photos, without any outline file, and yield a row for each claw that was outlined."""
     for photo in photos:
@@ -92,9 +100,8 @@ def collect(photos: tuple[TruePhoto, ...], segmenter: Recording) -> Iterator[Row
             result, _ = run_photo(request, Settings(min_confidence=0.0), segmenter=segmenter)
         aided = {(row.claw, row.measure): row.error for row in with_true_outline(photo)}
         found = [
-            replace(row, error=row.error - aided[row.claw, row.measure])
+            replace(row, error=seen_wrong(row.error, aided.get((row.claw, row.measure))))
             for row in misses(photo, dict(result.claws), dict(result.foot_measures), result.status)
-            if (row.claw, row.measure) in aided
         ]
         for draft in segmenter.drafts:
             side = draft.claw.side

@@ -245,7 +245,8 @@ def _marks_mm(photo: TruePhoto, name: ClawName, result: PhotoResult) -> dict[str
         return {}
     truth = photo.landmarks_px(name)
     errors = {}
-    for mark in truth.keys() & claw.landmarks_px.keys():
+    # H is drawn where its edge shows, half a claw's width before the profile plane in which it is defined.
+    for mark in (truth.keys() & claw.landmarks_px.keys()) - {"H"}:
         away = float(np.hypot(*(np.array(claw.landmarks_px[mark]) - truth[mark])))
         errors[mark] = away * mm_per_px(result.scale, truth[mark])
     return errors

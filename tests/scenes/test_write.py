@@ -20,6 +20,7 @@ from clawvision.scenes.truth import TrueSole  # noqa: E402
 from tests.truth import TruePhoto, true_photos  # noqa: E402
 
 NUMBER = 40
+CHANCE = np.random.default_rng(1)
 SIZE = (160, 120)
 
 
@@ -52,8 +53,10 @@ def test_all_files_are_there(folder: Path) -> None:
 def test_the_manifest_is_one_that_the_program_reads(folder: Path, photos: tuple[TruePhoto, ...]) -> None:
     side, sole = read_manifest(folder / "photos.csv")
     assert (side.view, sole.view) == ("side", "sole")
-    assert side.offset_mm == 25.0
-    assert sole.offset_mm == 0.0
+    for row, photo, within in ((side, photos[0], 12.0), (sole, photos[1], 8.0)):
+        true = photo.shown["offset_true_mm"]
+        assert true is not None and row.offset_mm is not None
+        assert 0.0 < abs(row.offset_mm - true) < within  # what a careful user states, not the truth itself
     assert side.claw in ("outer", "inner")
     assert sole.claw is None
     for row, photo in zip((side, sole), photos, strict=True):
@@ -190,3 +193,44 @@ def test_a_photo_that_cannot_be_saved_is_an_error(tmp_path: Path, monkeypatch: p
     monkeypatch.setattr(write, "_save", full)
     with pytest.raises(OSError, match="no space"):
         write.write_scenes(tmp_path, 5, range(3, 4), held_out=False, device=torch.device("cpu"), size=(80, 60), finer=1)
+
+
+SQUARE = np.array([[20.0, 20.0], [105.6, 20.0], [105.6, 73.98], [20.0, 73.98]])
+
+
+def shown(hidden: tuple[int, int, int, int] | None = None) -> np.ndarray:
+    """Return where a card at ``SQUARE`` shows; a box left, top, right, bottom hides some of it."""
+    seen = np.zeros((100, 130), bool)
+    seen[20:75, 20:106] = True
+    if hidden is not None:
+        seen[hidden[1] : hidden[3], hidden[0] : hidden[2]] = False
+    return seen
+
+
+@pytest.mark.parametrize(
+    ("kind", "hidden", "width", "gives"),
+    [
+        ("id1", None, 85.6, True),
+        ("id1", (20, 20, 30, 40), 85.6, True),  # a fingertip in a corner
+        ("id1", (20, 20, 30, 60), 85.6, False),  # most of the left side
+        ("card", (20, 20, 30, 60), 85.6, True),  # its markers tell
+        ("ruler", None, 40.0, True),
+        ("ruler", None, 60.0, False),  # 85.6 px for 60 mm: less than two a millimetre
+        ("paper", None, 85.6, False),
+    ],
+)
+def test_a_scale_can_be_had_from_what_shows(
+    kind: str, hidden: tuple[int, int, int, int] | None, width: float, gives: bool
+) -> None:
+    card = np.array([[0.0, 0.0, 0.0], [width, 0.0, 0.0], [0.0, 54.0, 0.0]])
+    truth = {"reference_seen": 0.8, "reference_px": {"corners_3d": SQUARE.tolist()}}
+    assert write._gives_scale(kind, truth, shown(hidden), card) is gives
+
+
+def test_a_sole_photos_toe_is_the_measures_own(photos: tuple[TruePhoto, ...]) -> None:
+    """The place that the landmark has in the picture, by the camera of the truth, is where the outline ends."""
+    sole = photos[1]
+    for claw in ("outer", "inner"):
+        region = np.argwhere(sole.mask == sole.scene["mask_ids"][claw])[:, ::-1]
+        if len(region) > 80:
+            assert np.hypot(*(region - sole.landmarks_px(claw)["T"]).T).min() < 4.0
