@@ -319,7 +319,7 @@ class Settings:
     u_print_rel: float = 0.002
     tick_mm: float = 1.0
     """Tick spacing of a ruler where the manifest names none."""
-    min_confidence: float = 0.90
+    min_confidence: float = 0.95
     """Below this confidence of the automatic outline the status is ``review``."""
     calibration_dirs: tuple[str, ...] = ()
 

@@ -133,7 +133,7 @@ def test_options_reach_the_run(photos: Path) -> None:
         "print_scale": 0.986,
         "u_print_rel": 0.002,
         "tick_mm": 5.0,
-        "min_confidence": 0.92,
+        "min_confidence": 0.95,
         "calibration_dirs": ["calibration"],
         "profile": "jersey",
         "profile_dirs": ["own"],

@@ -18,7 +18,7 @@ from clawvision.outline.learned.contract import (
     Outputs,
 )
 from clawvision.outline.learned.crop import Crop
-from clawvision.outline.learned.read_out import landmarks_of, outline_of, parted, regions, whole_near_claw
+from clawvision.outline.learned.read_out import landmarks_of, outline_of, parted, regions
 
 _SIZE = (FINE_SIZE[1] // MASK_STEP, FINE_SIZE[0] // MASK_STEP)
 _ROWS, _COLUMNS = np.mgrid[0 : _SIZE[0], 0 : _SIZE[1]]
@@ -112,20 +112,3 @@ def test_a_landmark_is_found_below_a_cell_in_the_photo(x: float, y: float, turn:
     outputs.landmarks[1] = np.logaddexp(outputs.landmarks[1], outputs.landmarks[1][::-1, ::-1] - np.log(4.0))
     if np.hypot(x - 256, y - 192) > 60:
         assert landmarks_of(outputs, crop)["T"].sigma_px > 10.0 / scale
-
-
-def test_a_wall_lit_in_two_halves_is_one_claw() -> None:
-    # A near claw of which the strip below the dorsal wall is taken for the far one, and a far claw before the wall.
-    y, x = np.mgrid[0:60, 0:80].astype(np.float32)
-    wall = 10.0 + 0.6 * (60.0 - x)  # the line from C (60, 10) down to T (10, 40)
-    near = (y > wall) & (y < 42) & (x < 70)
-    strip = near & (y < wall + 5) & (x < 60)
-    far = (y > wall - 6) & (y <= wall) & (x < 60) & (x > 10)
-    masks = np.full((5, 60, 80), -6.0, np.float32)
-    masks[0][near & ~strip] = 6.0
-    masks[1][strip | far] = 6.0
-    claws = whole_near_claw(masks, np.array([60.0, 10.0]), np.array([10.0, 40.0]), np.array([70.0, 30.0]))
-    inner = strip & (y > wall + 1) & (x > 11) & (x < 59)
-    assert (claws[0][inner] > 0).all() and (claws[1][inner] < 0).all()
-    assert (claws[1][far & (y < wall - 1)] > 0).all()
-    assert (claws[0][near & ~strip] > 0).all()

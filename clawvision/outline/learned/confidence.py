@@ -45,17 +45,17 @@ class Doubt:
 
 TRAITS = tuple(Doubt.__dataclass_fields__)
 
-BIAS = 7.11
+BIAS = 7.78
 WEIGHTS: Mapping[str, float] = MappingProxyType(
     {
         "poor_mask": 0.9,
-        "unusable": 0.2,
+        "unusable": 0.6,
         "differs": 10.8,
         "turned": 5.0,
-        "disputed": 3.0,
+        "disputed": 5.0,
         "faint": 10.8,
         "edge_mm": 0.7,
-        "landmark_mm": 0.2,
+        "landmark_mm": 0.25,
         "contradicts_mm": 0.05,
         "hidden_tip": 3.0,
         "other_view": 20.0,
@@ -67,8 +67,8 @@ WEIGHTS: Mapping[str, float] = MappingProxyType(
 )
 """Log odds that a unit of each trait takes away. They follow a fit on 517 claws of 300 scenes of families that training
 never saw (``tests.benchmarks.confidence``); where too few of those claws showed a trait (``unusable``, ``disputed``,
-``cut``, ``bridged``), its weight is judgement (status J), and the bias is refitted. Another 300 scenes judge the result:
-docs/model.md."""
+``cut``, ``bridged``), its weight is judgement (status J), and the bias is refitted. Another 300 scenes judge the
+result: docs/model.md."""
 
 
 def confidence_of(doubt: Doubt) -> float:
