@@ -209,3 +209,14 @@ def test_found_landmarks_tell_which_way_the_outline_runs(photo: TruePhoto, monke
     mended = measure_side_claw(claw, scale)
     for name in right.measures:
         assert value(mended, name) == pytest.approx(value(right, name), abs=0.4), name
+
+
+def test_a_length_known_to_a_few_centimetres_only_asks_for_another_photo() -> None:
+    (photo,) = _SIDES[:1]
+    scale = scale_of(photo)
+    rough, fine = (
+        measure_claws(Outlines("side", False, (with_found(photo, sigma),)), scale).reasons for sigma in (9.0, 0.6)
+    )
+    assert [why.code for why in rough] == ["imprecise"]
+    assert rough[0].effect == "review" and "toe_length of the outer claw" in rough[0].message
+    assert not fine

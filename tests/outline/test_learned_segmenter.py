@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from clawvision.errors import PhotoRefused
 from clawvision.outline.find import find_outlines
+from clawvision.outline.learned import segmenter
 from clawvision.outline.learned.contract import COARSE_SIZE, FINE_SIZE, Outputs
 from clawvision.outline.learned.crop import Crop, Pose, Pyramid
 from clawvision.outline.learned.look import glance, look_closer
@@ -21,7 +22,7 @@ from clawvision.outline.learned.read_out import outline_of
 from clawvision.outline.learned.segmenter import LearnedSegmenter
 from clawvision.outline.learned.snap import snap
 from clawvision.outline.learned.together import together
-from clawvision.outline.segmenter import ViewTeller
+from clawvision.outline.segmenter import FoundClaw, ViewTeller
 from clawvision.outline.sidecar import Sidecar, SidecarClaw
 from clawvision.photo.read import read_photo
 from clawvision.types import FloatArray, Landmark, Photo, Scale, Settings, View, frozen_array, frozen_mapping
@@ -383,3 +384,20 @@ def test_sample_photos_are_outlined_where_their_masks_say() -> None:
 def _flat_scale(photo: TruePhoto) -> Scale:
     height, width = photo.mask.shape
     return scale_for((width, height), np.array(photo.shown["reference_px"]["corners_3d"]))
+
+
+@pytest.mark.parametrize(("wave", "expected"), [(0.0, 0.0), (3.0, 3.0 / np.sqrt(2.0)), (6.0, 6.0 / np.sqrt(2.0))])
+def test_an_uneven_dorsal_border_is_told_by_its_root_mean_square(wave: float, expected: float) -> None:
+    """A wall that bends as a parabola, and the same with eight waves along it: their root mean square, or nothing."""
+    along = np.linspace(0.0, 1.0, 200)
+    bend = -60.0 * along * (1.0 - along)
+    border = np.column_stack((100.0 + 400.0 * along, 400.0 - 300.0 * along + bend + wave * np.sin(16 * np.pi * along)))
+    rest = np.array([(620.0, 260.0), (640.0, 400.0), (400.0, 420.0)])
+    outline = np.vstack((border, rest))
+    marks = {"T": border[0], "C": border[-1], "B": rest[0]}
+    found = FoundClaw(outline, 1.0, 1.0, landmarks={name: Landmark(*map(float, xy), 1.0) for name, xy in marks.items()})
+    # across the chord a wave of the height is lower by the slope's cosine
+    assert segmenter._unevenness(found) == pytest.approx(expected * 0.8, abs=0.25)
+    turned = replace(found, outline_px=outline[::-1])
+    assert segmenter._unevenness(turned) == pytest.approx(segmenter._unevenness(found), abs=0.05)
+    assert segmenter._unevenness(replace(found, landmarks={})) == 0.0

@@ -249,3 +249,18 @@ def test_two_points_are_no_thing_with_edges(sharp: np.ndarray) -> None:
     assert codes(photo_of(sharp), scale=scale_of(kind="points", outline=points)) == []
     near = codes(photo_of(sharp), scale=scale_of(kind="points", outline=points * (0.3, 1.0)))
     assert near == ["reference_small"]
+
+
+def test_sharp_print_vouches_for_a_picture_of_smooth_horn(sharp: np.ndarray) -> None:
+    """A claw a little softer than its sharp card is no blur; a claw far out of focus is, and so is a soft card."""
+
+    def softened(polygon: FloatArray, sigma: float) -> np.ndarray:
+        mask = np.zeros(sharp.shape[:2], np.uint8)
+        grown = polygon.mean(axis=0) + 1.2 * (polygon - polygon.mean(axis=0))
+        cv2.fillPoly(mask, [grown.astype(np.int32)], 1)
+        return np.where(mask > 0, cv2.GaussianBlur(sharp, (0, 0), sigma), sharp)
+
+    assert "blurred" not in codes(photo_of(softened(CLAW, 1.1)))
+    assert "blurred" in codes(photo_of(softened(CLAW, 1.1)), scale=scale_of(kind="points", outline=CARD[:2]))
+    assert "blurred" in codes(photo_of(softened(CLAW, 2.5)))
+    assert "blurred" in codes(photo_of(softened(CARD, 1.6)))

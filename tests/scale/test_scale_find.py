@@ -11,8 +11,9 @@ import pytest
 from clawvision.errors import PhotoRefused, UsageError
 from clawvision.scale.camera import camera_for
 from clawvision.scale.find import find_scale, with_offset
+from clawvision.scale.geometry import card_corners
 from clawvision.scale.points import reference_from_points
-from clawvision.types import ByteArray, Exif, Photo, PhotoRequest, Settings
+from clawvision.types import ByteArray, Exif, FloatArray, Photo, PhotoRequest, Settings
 
 from .scenes import camera, card_sheet, ground, photograph, plain_sheet, pose
 
@@ -124,3 +125,42 @@ def test_nothing_of_known_size_is_refused(bare_photo: Photo) -> None:
 def test_impossible_points_are_an_error(points: tuple[float, float, float, float, float]) -> None:
     with pytest.raises(UsageError):
         reference_from_points(points)
+
+
+def test_a_card_lost_among_a_walls_edges_is_found_from_near() -> None:
+    """A brick wall has more straight edges than are looked at in a whole picture."""
+    wall = ground((768, 1024)).copy()
+    for row, top in enumerate(range(0, 768, 24)):
+        wall[top : top + 4] = 60.0
+        for left in range(45 * (row % 2), 1024, 90):
+            wall[top : top + 24, left : left + 4] = 60.0
+    where = pose(camera(), 6.0, 40.0, 12.0, distance_mm=800.0)
+    photo = _photo(photograph(plain_sheet(240.0), where, wall))
+    with pytest.raises(PhotoRefused):
+        find_scale(photo, REQUEST, Settings())
+    corners = where.project(card_corners())
+    asked = []
+
+    def box() -> FloatArray:
+        asked.append(1)
+        return np.array([corners.min(axis=0) - 8.0, corners.max(axis=0) + 15.0])
+
+    scale = find_scale(photo, REQUEST, Settings(), where=box)
+    assert scale.reference.kind == "id1"
+    np.testing.assert_allclose(scale.reference.points_px, corners, atol=0.6)
+    assert (scale.camera.cx, scale.camera.width) == (511.5, 1024)  # the whole photo's camera, not the window's
+    assert np.linalg.norm(scale.translation) == pytest.approx(800.0, rel=0.03)
+    assert asked == [1]
+
+
+def test_nobody_is_asked_where_the_photo_shows_its_card(card_photo: Photo) -> None:
+    def never() -> FloatArray:
+        raise AssertionError
+
+    assert find_scale(card_photo, REQUEST, Settings(), where=never).reference.kind == "card"
+
+
+def test_a_box_at_the_frame_or_of_no_size_is_no_error(bare_photo: Photo) -> None:
+    for box in ([[-50.0, -50.0], [20.0, 9.0]], [[1000.0, 700.0], [2000.0, 900.0]], [[300.0, 300.0], [300.0, 300.0]]):
+        with pytest.raises(PhotoRefused):
+            find_scale(bare_photo, REQUEST, Settings(), where=lambda box=box: np.array(box))  # type: ignore[misc]

@@ -23,7 +23,8 @@ class Doubt:
     by which its landmarks lie otherwise, ``faint`` the inverse of the mean logit inside. ``edge_mm`` and
     ``landmark_mm`` are standard errors, the latter the largest of the claw's landmarks, ``contradicts_mm`` how far a
     landmark lies off the outline where that is beyond its error. ``hidden_tip`` and ``other_view`` are probabilities,
-    ``cut`` and ``bridged`` shares of the outline, ``odd_size`` and ``odd_pair`` logarithms of ratios.
+    ``cut`` and ``bridged`` shares of the outline, ``odd_size`` and ``odd_pair`` logarithms of ratios. ``uneven_mm`` is
+    how far a dorsal border strays from a smooth line beyond what walls do.
     """
 
     poor_mask: float
@@ -41,6 +42,7 @@ class Doubt:
     bridged: float
     odd_size: float
     odd_pair: float
+    uneven_mm: float
 
 
 TRAITS = tuple(Doubt.__dataclass_fields__)
@@ -63,12 +65,13 @@ WEIGHTS: Mapping[str, float] = MappingProxyType(
         "bridged": 4.0,
         "odd_size": 4.0,
         "odd_pair": 3.0,
+        "uneven_mm": 4.0,
     }
 )
 """Log odds that a unit of each trait takes away. They follow a fit on 517 claws of 300 scenes of families that training
 never saw (``tests.benchmarks.confidence``); where too few of those claws showed a trait (``unusable``, ``disputed``,
-``cut``, ``bridged``), its weight is judgement (status J), and the bias is refitted. Another 300 scenes judge the
-result: docs/model.md."""
+``cut``, ``bridged``, ``uneven_mm``), its weight is judgement (status J), and the bias is refitted. Another 300 scenes
+judge the result: docs/model.md."""
 
 
 def confidence_of(doubt: Doubt) -> float:
