@@ -56,22 +56,29 @@ _TIP_SIGMAS = 3.0
 """Standard error of the outline's own tip in standard errors of the outline: at a tip two edges meet (status J; of 0 to
 6, this weight gave the least error of T on 45 rendered side views, of the samples and of a held-out set)."""
 _HIDDEN = 0.5
+_U_TOLD_SHARE = 0.29
+"""Standard uncertainty of the share, a half, by which the segmenter's C and B count against the corners that show with
+hair led on: any share from 0 to 1 may be the right one. The segmenter learned from scenes of one maker, the usual hair
+was read off another's (status J), and each is the better one on its own maker's pictures."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Seen:
     """The outline as prepared: evenly spaced, running T → C → B → heel → T, and the corners on it.
 
-    ``placed`` are landmarks taken as they are, in pixels: those that a person gave, and C and B that the segmenter
-    found, which it places where the horn begins under the hair. ``tip`` is the segmenter's T, ``tip_share`` how much it
-    counts against the outline's own tip.
+    ``placed`` are landmarks taken as they are, in pixels: those that a person gave. ``told`` are C and B as the
+    segmenter found them: it places them where the horn begins under the hair as it has learned it, which counts by
+    ``told_share`` against the corner that shows, led on by a usual amount of hair. ``tip`` is the segmenter's T,
+    ``tip_share`` how much it counts against the outline's own tip.
     """
 
     line_px: FloatArray
     marks: SideLandmarks
     placed: Mapping[str, tuple[float, float]]
+    told: Mapping[str, tuple[float, float]]
     tip: tuple[float, float] | None = None
     tip_share: float = 0.0
+    told_share: float = 0.5
 
 
 def _fill_notches(outline_px: FloatArray, radius_px: float) -> FloatArray:
@@ -106,13 +113,13 @@ def _prepare(claw: ClawOutline, scale: Scale) -> _Seen:
         coronet=at.get("C", marks.coronet),
         bulb=at.get("B", marks.bulb),
     )
-    placed = {name: point for name, point in found.items() if name != "T"} | dict(claw.given)
+    told = {name: point for name, point in found.items() if name != "T" and name not in claw.given}
     if "T" in claw.given or "T" not in claw.found:
-        return _Seen(line, marks, placed)
+        return _Seen(line, marks, claw.given, told)
     tip = claw.found["T"]
     own = (_TIP_SIGMAS * claw.sigma_px) ** 2
     share = 1.0 if claw.hidden_tip > _HIDDEN else own / (own + tip.sigma_px**2)
-    return _Seen(line, marks, placed, (tip.x, tip.y), share)
+    return _Seen(line, marks, claw.given, told, (tip.x, tip.y), share)
 
 
 def _nearest(line: FloatArray, point: FloatArray) -> int:
@@ -132,6 +139,7 @@ def _profile(
     marks = seen.marks
     outline = viewing.locate(line_px)
     given = {name: viewing.locate(np.array([point]))[0] for name, point in seen.placed.items()}
+    told = {name: viewing.locate(np.array([point]))[0] for name, point in seen.told.items()}
     toe = given.get("T", outline[marks.toe])
     bearing = start or find_bearing(outline, toe, outline[marks.coronet], outline[marks.bulb])
     if bearing is None:
@@ -165,11 +173,13 @@ def _profile(
     else:
         border = _up_to_the_horn(border, viewing.side.hair_coronet_mm)
         border[0] = toe
+        border[-1] += seen.told_share * (told["C"] - border[-1]) if "C" in told else 0.0
     if "B" in given:
         bulb = given["B"]
     else:
         hidden = viewing.side.hair_bulb_mm * bearing.upward + viewing.side.round_bulb_mm * bearing.forward
         bulb = outline[marks.bulb] + hidden
+        bulb = bulb + seen.told_share * (told["B"] - bulb) if "B" in told else bulb
     return Profile(outline, border, toe, border[-1], bulb), bearing
 
 
@@ -252,6 +262,9 @@ def _own_causes(seen: _Seen, nominal: Viewing, claw: ClawOutline, start: Bearing
                 _values(_profile(seen, replace(nominal, side=changed), start=start)),
             )
         )
+    if seen.told:
+        learned = replace(seen, told_share=seen.told_share + _U_TOLD_SHARE)
+        moved.append((f"hair_learned.{claw.name}", _values(_profile(learned, nominal, start=start))))
     normals = outward_normals(seen.line_px, 4)
     for number, shift in enumerate(outline_modes(normals, claw.sigma_px), 1):
         moved.append((f"outline_{number}.{claw.name}", _values(_profile(seen, nominal, shift, start))))
@@ -263,8 +276,8 @@ def _own_causes(seen: _Seen, nominal: Viewing, claw: ClawOutline, start: Bearing
                 assert seen.tip is not None
                 changed_seen = replace(seen, tip=_moved(seen.tip, axis, mark.sigma_px))
             else:
-                placed = {**seen.placed, name: _moved(seen.placed[name], axis, mark.sigma_px)}
-                changed_seen = replace(seen, placed=placed)
+                told = {**seen.told, name: _moved(seen.told[name], axis, mark.sigma_px)}
+                changed_seen = replace(seen, told=told)
             at = _profile(changed_seen, nominal, start=start)
             moved.append((f"landmark_{name}_{letter}.{claw.name}", _values(at)))
     return moved

@@ -194,7 +194,7 @@ def _holding_hand(
     if plain:
         sides = card[1:] / np.linalg.norm(card[1:], axis=1, keepdims=True)
         reaches = 0.5 * np.linalg.norm(card[1:], axis=1) / np.maximum(np.abs(sides @ outward), 1e-6)
-        half = float(reaches.min())
+        half = reaches.min()
     holder = middle + outward * half * (rng.uniform(0.9, 1.1) if plain else rng.uniform(0.55, 1.0))
     facing = unit(viewpoint.position - middle)
     way = outward + rng.normal(0.0, 0.35, 3)

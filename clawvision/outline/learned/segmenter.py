@@ -11,6 +11,7 @@ from clawvision.measure.curve import chain, resample_closed
 from clawvision.outline.learned.confidence import Doubt, confidence_of
 from clawvision.outline.learned.contract import MASK_STEP, VIEWS
 from clawvision.outline.learned.crop import Pyramid
+from clawvision.outline.learned.gap import without_gap
 from clawvision.outline.learned.look import CROPS, Glance, glance, look_closer
 from clawvision.outline.learned.network import Network
 from clawvision.outline.learned.read_out import MaskOutline, largest, outline_of
@@ -110,7 +111,7 @@ class LearnedSegmenter:
         claws = (0,) if view == "side" else (0, 1)
         masks = {claw: outline_of(told.claws[claw], told.outputs, told.look.crop, card) for claw in claws}
         kept = {claw: mask for claw, mask in masks.items() if mask is not None}
-        polygons = _snapped(pyramid, told, list(kept.values()))
+        polygons = _snapped(pyramid, told, list(kept.values()), view)
         drafts = []
         for (claw, mask), polygon in zip(kept.items(), polygons, strict=True):
             found = _found(told, view, claw, mask, polygon)
@@ -127,9 +128,11 @@ class LearnedSegmenter:
         return last[1], last[2]
 
 
-def _snapped(pyramid: Pyramid, told: Seen, masks: list[MaskOutline]) -> list[shapely.Polygon]:
+def _snapped(pyramid: Pyramid, told: Seen, masks: list[MaskOutline], view: View) -> list[shapely.Polygon]:
     """Return the outlines at the horn's edge."""
     lines = [np.asarray(mask.polygon.exterior.coords)[:-1] for mask in masks]
+    if view == "side":
+        lines = [without_gap(line, told.look.crop) for line in lines]
     polygons = []
     for mask, line in zip(masks, snap(pyramid, lines, MASK_STEP / told.look.crop.scale, told.leg_at), strict=True):
         polygon = largest(shapely.Polygon(line).buffer(0))
