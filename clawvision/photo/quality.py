@@ -27,7 +27,8 @@ DARK_PICTURE = 95.0
 DARK_CLAW = 60.0
 """Grey level under which 90 % of the claw and of what is around it lie when no edge can be told."""
 DARK_CARD = 120.0
-"""Grey level of the scale card's matt white in a photo 2.5 stops too dark. Good photos: from 210 up."""
+"""Grey level of the scale card's matt white in a photo 2.5 stops too dark. Good photos: from 210 up. Where what is
+around the claw is lighter than this, only the card lies in shade."""
 BRIGHT_MEDIAN = 225.0
 """Median grey level of a burnt out claw. Good photos: up to 182."""
 CLIPPED_LEVEL = 252
@@ -167,8 +168,9 @@ def _exposure(photo: Photo, polygons: list[FloatArray], scale: Scale) -> list[Re
         return []
     around = cv2.dilate(claw, np.ones((9, 9), np.uint8)) > 0
     inside = claw > 0
-    dark = np.quantile(grey[around], 0.9) < DARK_CLAW or np.quantile(grey, 0.95) < DARK_PICTURE
-    if scale.reference.kind == "card":
+    lit = float(np.quantile(grey[around], 0.9))
+    dark = lit < DARK_CLAW or np.quantile(grey, 0.95) < DARK_PICTURE
+    if scale.reference.kind == "card" and lit < DARK_CARD:  # else the card alone lies in shade
         card = grey[_filled(grey.shape, [scale.reference.outline_px], step) > 0]
         dark = dark or (card.size > 0 and np.quantile(card, 0.9) < DARK_CARD)
     if dark:

@@ -264,3 +264,11 @@ def test_sharp_print_vouches_for_a_picture_of_smooth_horn(sharp: np.ndarray) -> 
     assert "blurred" in codes(photo_of(softened(CLAW, 1.1)), scale=scale_of(kind="points", outline=CARD[:2]))
     assert "blurred" in codes(photo_of(softened(CLAW, 2.5)))
     assert "blurred" in codes(photo_of(softened(CARD, 1.6)))
+
+
+def test_a_card_in_shade_beside_a_lit_claw_is_no_dark_photo(sharp: np.ndarray) -> None:
+    shaded = exposed(sharp, -2.5)
+    mask = np.zeros(sharp.shape[:2], np.uint8)
+    cv2.fillPoly(mask, [CARD.astype(np.int32)], 1)
+    assert "too_dark" not in codes(photo_of(np.where(mask > 0, shaded, sharp)))
+    assert "too_dark" in codes(photo_of(shaded))
