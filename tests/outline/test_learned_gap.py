@@ -10,7 +10,7 @@ import pytest
 import shapely
 
 from clawvision.outline.learned.crop import Pyramid
-from clawvision.outline.learned.gap import without_gap
+from clawvision.outline.learned.gap import _spread, without_gap
 from clawvision.outline.learned.look import glance, look_closer
 from clawvision.outline.learned.segmenter import LearnedSegmenter
 from clawvision.types import FloatArray, Photo
@@ -77,3 +77,16 @@ def test_an_outline_without_a_gap_stays_as_it_is() -> None:
     assert seen is not None
     crop = look_closer(network, pyramid, seen, "side")[-1].crop
     assert without_gap(truth, crop) is truth
+
+
+def test_a_cut_is_led_on_between_near_places_and_fades_beyond_them() -> None:
+    depth, below = np.zeros(400), np.zeros(400, bool)
+    below[50:350] = True
+    depth[100:110], depth[140:150], depth[260:270] = 4.0, 8.0, 6.0
+    led = _spread(depth, below)
+    np.testing.assert_array_equal(led[depth > 0.0], depth[depth > 0.0])
+    np.testing.assert_allclose(led[109:141], np.interp(np.arange(109, 141), [109, 140], [4.0, 8.0]))
+    assert np.abs(np.diff(led)).max() < 0.5  # no step anywhere
+    assert led[200:230].max() == 0.0  # too far from any place that is sure
+    assert led[~below].max() == 0.0
+    np.testing.assert_array_equal(_spread(np.roll(depth, 170), np.roll(below, 170)), np.roll(led, 170))

@@ -80,16 +80,16 @@ def _spread(depth: FloatArray, below: NDArray[np.bool_]) -> FloatArray:
     """Return the depth (N,) led on between near places where a gap shows, and faded out beyond the last ones."""
     count = len(depth)
     order = (np.arange(count) + int(np.argmin(below))) % count  # begins outside the lower edge
-    values, under = depth[order], below[order]
+    values, under = np.append(depth[order], 0.0), np.append(below[order], False)  # and ends there again
     known = np.flatnonzero((values > 0.0) | ~under)
     at = np.arange(count)
     before = known[np.searchsorted(known, at, side="right") - 1]
-    after = known[np.minimum(np.searchsorted(known, at), len(known) - 1)]
+    after = known[np.searchsorted(known, at)]
     faded = [values[end] * np.clip(1.0 - np.abs(at - end) / _LED, 0.0, 1.0) for end in (before, after)]
     between = (values[before] > 0.0) & (values[after] > 0.0) & (after - before <= 2 * _LED)
     led = np.where(between, np.interp(at, known, values[known]), np.maximum(*faded))
     out = np.empty(count)
-    out[order] = np.where(under & (values <= 0.0), led, values)
+    out[order] = np.where(under & (values <= 0.0), np.append(led, 0.0), values)[:count]
     return out
 
 

@@ -223,11 +223,11 @@ def _unevenness(found: FoundClaw) -> float:
         line, toe, coronet = line[::-1], len(line) - 1 - toe, len(line) - 1 - coronet
     border = chain(line, toe, coronet)
     border = border[int(_ENDS * len(border)) : int((1.0 - 2.0 * _ENDS) * len(border))]
-    if len(border) < 8:
+    if len(border) < 8 or toe == coronet:
         return 0.0
     along = (marks[1] - marks[0]) / max(float(np.hypot(*(marks[1] - marks[0]))), 1e-6)
     flat = (border - border.mean(axis=0)) @ np.array([[along[0], -along[1]], [along[1], along[0]]])
-    x, y = flat[:, 0] / float(np.ptp(flat[:, 0])), flat[:, 1]
+    x, y = flat[:, 0] / max(float(np.ptp(flat[:, 0])), 1.0), flat[:, 1]
     return float(np.sqrt(np.mean((y - np.polyval(np.polyfit(x, y, 3), x)) ** 2)))
 
 
