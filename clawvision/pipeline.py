@@ -14,7 +14,7 @@ import numpy as np
 
 from clawvision.errors import PhotoRefused
 from clawvision.measure.claws import Measured, measure_claws
-from clawvision.outline.find import find_outlines, reference_box
+from clawvision.outline.find import default_segmenter, find_outlines, reference_box
 from clawvision.outline.segmenter import Segmenter
 from clawvision.outline.sidecar import Sidecar, read_sidecar
 from clawvision.photo.quality import judge_quality, too_dark_to_see
@@ -78,7 +78,13 @@ def run_photo(
     try:
         known.photo, notes = read_photo(request.path, name=request.name, settings=settings)
         known.reasons += notes
-        _measure(known, settings, read_sidecar(request.path), _calibrations(settings.calibration_dirs), segmenter)
+        _measure(
+            known,
+            settings,
+            read_sidecar(request.path),
+            _calibrations(settings.calibration_dirs),
+            segmenter or default_segmenter(),
+        )
     except PhotoRefused as refusal:
         known.reasons.append(refusal.reason)
     return _result(known), known.photo
@@ -89,7 +95,7 @@ def _measure(
     settings: Settings,
     sidecar: Sidecar | None,
     calibrations: tuple[LensCalibration, ...],
-    segmenter: Segmenter | None,
+    segmenter: Segmenter,
 ) -> None:
     """Run the stages after reading, noting each one's result in ``known``."""
     photo, request = known.photo, known.request

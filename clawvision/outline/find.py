@@ -77,7 +77,7 @@ def find_outlines(
     PhotoRefused
         ``no_claw`` where there is no outline at all, ``sidecar_invalid`` where the sidecar does not fit the photo.
     """
-    asked, segmenter = segmenter, segmenter or default_segmenter()
+    segmenter = segmenter or default_segmenter()
     if sidecar is not None:
         check_inside(sidecar, photo.width, photo.height)
     stated = request.view or (sidecar.view if sidecar else None)
@@ -99,7 +99,7 @@ def find_outlines(
     if not claws:
         raise PhotoRefused(reason("no_claw"))
     reasons: list[Reason] = []
-    if found is not None and asked is None and isinstance(segmenter, ClassicalSegmenter):
+    if found is not None and isinstance(segmenter, ClassicalSegmenter):
         reasons.append(reason("learned_outline_missing"))
     if stated is None:
         reasons.append(reason("view_inferred", view=view))
@@ -112,9 +112,8 @@ def find_outlines(
     return Outlines(view, stated is None, tuple(claws), tuple(reasons), leg_axis)
 
 
-def reference_box(photo: Photo, segmenter: Segmenter | None = None) -> FloatArray | None:
+def reference_box(photo: Photo, segmenter: Segmenter) -> FloatArray | None:
     """Return the box (2, 2) in pixels in which a segmenter sees a reference, None where it sees or knows of none."""
-    segmenter = segmenter or default_segmenter()
     return segmenter.reference_box(photo) if isinstance(segmenter, ReferenceTeller) else None
 
 
