@@ -108,14 +108,16 @@ def _implausible(claws: Mapping[ClawName, ClawResult]) -> list[Reason]:
             if measure is None or measure.value is None or low <= measure.value <= high:
                 continue
             unit = {"mm": "mm", "deg": "°"}[measure.unit]
-            reasons.append(reason("implausible", measure=name, claw=claw_name, value=measure.value, unit=unit))
+            reasons.append(
+                reason("implausible", measure=name.replace("_", " "), claw=claw_name, value=measure.value, unit=unit)
+            )
     return reasons
 
 
 def _imprecise(claws: Mapping[ClawName, ClawResult]) -> list[Reason]:
     """Return the lengths that are measured, but too roughly to be of use."""
     return [
-        reason("imprecise", measure=name, claw=claw_name, uncertainty=measure.uncertainty)
+        reason("imprecise", measure=name.replace("_", " "), claw=claw_name, uncertainty=measure.uncertainty)
         for claw_name, claw in claws.items()
         for name in _LENGTHS
         if (measure := claw.measures.get(name)) is not None

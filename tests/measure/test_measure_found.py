@@ -221,5 +221,5 @@ def test_a_length_known_to_a_few_centimetres_only_asks_for_another_photo() -> No
         measure_claws(Outlines("side", False, (with_found(photo, sigma),)), scale).reasons for sigma in (18.0, 0.6)
     )
     assert [why.code for why in rough] == ["imprecise"]
-    assert rough[0].effect == "review" and "toe_length of the outer claw" in rough[0].message
+    assert rough[0].effect == "review" and "toe length of the outer claw" in rough[0].message
     assert not fine
