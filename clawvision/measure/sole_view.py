@@ -210,7 +210,10 @@ def _foot(outer: _Claw, inner: _Claw, *, known: bool) -> dict[str, Measure]:
 
 
 def _foot_residual(outer: _Claw, inner: _Claw) -> dict[str, tuple[str, float]]:
-    """Return what the model leaves in the two-claw measures: that of two claws, independent of each other."""
+    """Return what the model leaves in the two-claw measures: that of two claws, independent of each other.
+
+    Splay and overlap have their own, found on rendered claws of known form (status J).
+    """
     both = float(np.sqrt(2.0))
     residual: dict[str, tuple[str, float]] = {"splay": ("model.both", 1.2)}
     for part in ("length", "width", "area"):

@@ -39,7 +39,8 @@ _SCALE_FROM = {"card": 0.25, "id1": 0.6, "ruler": 0.25}
 _SIDE_FROM, _TICK_FROM_PX = 0.55, 2.0
 """Share that must show of each side of a plain card, which nothing but its sides tells; and pixels between a ruler's
 millimetres, or they cannot be counted (Nyquist)."""
-_EDGE_IN = 0.03
+_EDGE_IN = 0.06
+"""How far in from a side it is looked, as a share of the way to the middle: the mask ends half a pixel early."""
 
 
 def _numpy(tensor: torch.Tensor) -> FloatArray:
@@ -147,7 +148,7 @@ def _gives_scale(kind: str, truth: dict[str, Any], reference: npt.NDArray[np.boo
 
 def _sides_seen(reference: npt.NDArray[np.bool_], corners: FloatArray) -> list[float]:
     """Return the share that shows of each side of a quadrilateral (4, 2) px, just inside of it."""
-    inner = corners + _EDGE_IN * (corners.mean(axis=0) - corners) * 2.0
+    inner = corners + _EDGE_IN * (corners.mean(axis=0) - corners)
     share = np.linspace(0.06, 0.94, 60)[:, None]
     seen = []
     for start, stop in zip(inner, np.roll(inner, -1, axis=0), strict=True):

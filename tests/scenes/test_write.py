@@ -232,5 +232,8 @@ def test_a_sole_photos_toe_is_the_measures_own(photos: tuple[TruePhoto, ...]) ->
     sole = photos[1]
     for claw in ("outer", "inner"):
         region = np.argwhere(sole.mask == sole.scene["mask_ids"][claw])[:, ::-1]
-        if len(region) > 80:
-            assert np.hypot(*(region - sole.landmarks_px(claw)["T"]).T).min() < 4.0
+        assert len(region) > 30
+        toe, middle = sole.landmarks_px(claw)["T"], region.mean(axis=0)
+        reach = np.hypot(*(region - middle).T)
+        assert np.hypot(*(region - toe).T).min() < 3.0
+        assert np.hypot(*(toe - middle)) > 0.7 * reach.max()  # at an end of the claw
