@@ -7,6 +7,7 @@ dorsal border ends in the corner C, the sole does not.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -148,3 +149,16 @@ def _near_maximum(values: FloatArray, start: int, count: int) -> int:
     """Return the index of the largest value within a twelfth of the outline of ``start``."""
     window = (start + np.arange(-count // 12, count // 12 + 1)) % count
     return int(window[int(np.argmax(values[window]))])
+
+
+def run_from_toe(line: FloatArray, marks: Mapping[str, FloatArray]) -> tuple[FloatArray, dict[str, int]]:
+    """Return a closed outline (N, 2) and the index nearest to each landmark (2,).
+
+    Where T, C and B are all there it runs from T along the dorsal border to C: landmarks know the way round better than
+    the shape does.
+    """
+    at = {name: int(np.argmin(np.hypot(*(line - point).T))) for name, point in marks.items()}
+    if {"T", "C", "B"} <= set(at) and (at["C"] - at["T"]) % len(line) > (at["B"] - at["T"]) % len(line):
+        line = line[::-1]
+        at = {name: len(line) - 1 - index for name, index in at.items()}
+    return line, at

@@ -20,7 +20,7 @@ from clawvision.measure.side import (
     measure_side,
     wall_line,
 )
-from clawvision.measure.side_landmarks import SideLandmarks, find_side_landmarks
+from clawvision.measure.side_landmarks import SideLandmarks, find_side_landmarks, run_from_toe
 from clawvision.measure.twist import helical_twist
 from clawvision.measure.viewing import Viewing, outline_modes, shared_causes, viewing_of
 from clawvision.scale.plane import mm_per_px, project_plane
@@ -102,11 +102,7 @@ def _prepare(claw: ClawOutline, scale: Scale) -> _Seen:
     line = line[::-1] if marks.flipped else line
     found = {name: (mark.x, mark.y) for name, mark in claw.found.items() if name in "TCB"}
     around = found | {name: point for name, point in claw.given.items() if name in "TCB"}
-    at = {name: _nearest(line, np.array(point)) for name, point in around.items()}
-    if len(at) == 3 and (at["C"] - at["T"]) % len(line) > (at["B"] - at["T"]) % len(line):
-        # Landmarks know the way round better than the shape does.
-        line = line[::-1]
-        at = {name: len(line) - 1 - index for name, index in at.items()}
+    line, at = run_from_toe(line, {name: np.array(point) for name, point in around.items()})
     marks = replace(
         marks,
         toe=at.get("T", marks.toe),

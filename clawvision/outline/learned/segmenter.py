@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 
 from clawvision.measure.curve import chain, resample_closed
+from clawvision.measure.side_landmarks import run_from_toe
 from clawvision.outline.learned.confidence import Doubt, confidence_of
 from clawvision.outline.learned.contract import MASK_STEP, VIEWS
 from clawvision.outline.learned.crop import Pyramid
@@ -216,16 +217,14 @@ def _unevenness(found: FoundClaw) -> float:
     """
     if not {"T", "C", "B"} <= set(found.landmarks):
         return 0.0
-    line = resample_closed(found.outline_px, _BORDER_POINTS)
-    marks = [np.array((found.landmarks[name].x, found.landmarks[name].y)) for name in "TCB"]
-    toe, coronet, bulb = (int(np.hypot(*(line - mark).T).argmin()) for mark in marks)
-    if (coronet - toe) % len(line) > (bulb - toe) % len(line):
-        line, toe, coronet = line[::-1], len(line) - 1 - toe, len(line) - 1 - coronet
-    border = chain(line, toe, coronet)
+    marks = {name: np.array((found.landmarks[name].x, found.landmarks[name].y)) for name in "TCB"}
+    line, at = run_from_toe(resample_closed(found.outline_px, _BORDER_POINTS), marks)
+    border = chain(line, at["T"], at["C"])
     border = border[int(_ENDS * len(border)) : int((1.0 - 2.0 * _ENDS) * len(border))]
-    if len(border) < 8 or toe == coronet:
+    if len(border) < 8:
         return 0.0
-    along = (marks[1] - marks[0]) / max(float(np.hypot(*(marks[1] - marks[0]))), 1e-6)
+    chord = marks["C"] - marks["T"]
+    along = chord / max(float(np.hypot(*chord)), 1e-6)
     flat = (border - border.mean(axis=0)) @ np.array([[along[0], -along[1]], [along[1], along[0]]])
     x, y = flat[:, 0] / max(float(np.ptp(flat[:, 0])), 1.0), flat[:, 1]
     return float(np.sqrt(np.mean((y - np.polyval(np.polyfit(x, y, 3), x)) ** 2)))
