@@ -167,9 +167,10 @@ class Placer:
         """Return the flat index of the cheapest place, what its leader runs through counted in."""
         flat = cost.ravel()
         count = min(_TRIED * 16, flat.size)
-        near = np.argpartition(flat, count - 1)[:count]
+        # Among equal costs argpartition's choice depends on the processor; which value is the last one does not.
+        near = np.flatnonzero(flat <= np.partition(flat, count - 1)[count - 1])
         # Neighbouring places are alike, so that some of the best ones are enough.
-        tried = near[np.argsort(flat[near], kind="stable")][::16]
+        tried = near[np.argsort(flat[near], kind="stable")][:count:16]
         rows, columns = np.divmod(tried, cost.shape[1])
         left, top = columns * _CELL, rows * _CELL
         ends = np.column_stack((np.clip(anchor[0], left, left + width), np.clip(anchor[1], top, top + height)))

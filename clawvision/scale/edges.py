@@ -69,7 +69,7 @@ def straight_segments(rgb: ByteArray) -> tuple[FloatArray, float]:
             found.append((np.reshape(lines, (-1, 4)).astype(np.float64) + 0.5) * factor - 0.5)
     every = np.concatenate(found)
     length = np.hypot(every[:, 2] - every[:, 0], every[:, 3] - every[:, 1])
-    return every[np.argsort(-length)[:_MAX_SEGMENTS]], halving * halved.shape[1] / size[0]
+    return every[np.argsort(-length, kind="stable")[:_MAX_SEGMENTS]], halving * halved.shape[1] / size[0]
 
 
 def sample_profiles(grey: ByteArray, starts: FloatArray, ends: FloatArray, samples: int) -> FloatArray:

@@ -70,7 +70,7 @@ def _corners(segments: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     ray_b = unit[second] * sign_second[meets, None]
     swap = (ray_a[:, 0] * ray_b[:, 1] - ray_a[:, 1] * ray_b[:, 0]) < 0
     ray_a, ray_b = np.where(swap[:, None], ray_b, ray_a), np.where(swap[:, None], ray_a, ray_b)
-    order = np.argsort(-(length[first] + length[second]))[:_MAX_CORNERS]
+    order = np.argsort(-(length[first] + length[second]), kind="stable")[:_MAX_CORNERS]
     return vertex[order], ray_a[order], ray_b[order]
 
 

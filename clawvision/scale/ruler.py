@@ -264,7 +264,7 @@ def _longer_every_fifth(grey: ByteArray, seed: _Seed, ticks: _Ticks) -> bool:
                     continue
                 dark = 0.5 * (row.values[index - side] + row.values[index + side]) - row.values[index]
                 means = np.array([np.median(dark[modulo == r]) for r in range(5)])
-                order = np.argsort(means)
+                order = np.argsort(means, kind="stable")
                 longest, second = means[order[-1]], means[order[-2]]
                 rest = dark[modulo != order[-1]]
                 spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest)))) + 0.5
