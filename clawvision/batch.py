@@ -13,7 +13,7 @@ from pathlib import Path
 import clawvision
 from clawvision import store
 from clawvision.errors import OutputError, UsageError
-from clawvision.findings import Profile, assess_feet, load_profiles
+from clawvision.findings import Profile, assess_feet, load_profiles, load_rules
 from clawvision.manifest import Collected, collect
 from clawvision.output.atomic import write_atomic
 from clawvision.output.models import AssessmentRecord, PhotoRecord, ProfileSource, RunInfo
@@ -50,6 +50,7 @@ def assess_folder(
     jobs: int = 1,
     profile: str | None = None,
     profile_dirs: Sequence[Path] = (),
+    rules: Path | None = None,
     csv_delimiter: str = ",",
     csv_decimal: str = ".",
     command: Sequence[str] = ("assess_folder",),
@@ -77,6 +78,8 @@ def assess_folder(
         Name of the reference profile for photos whose manifest row names none.
     profile_dirs
         Folders with a herd's own profiles.
+    rules
+        A herd's own rows for the table of rules, see `load_rules`.
     csv_delimiter, csv_decimal
         How ``measures.csv`` is written.
     command
@@ -106,6 +109,7 @@ def assess_folder(
         jobs=jobs,
         profile=profile,
         profile_dirs=profile_dirs,
+        rules=rules,
         csv_delimiter=csv_delimiter,
         csv_decimal=csv_decimal,
         command=command,
@@ -122,6 +126,7 @@ def assess_collected(
     jobs: int = 1,
     profile: str | None = None,
     profile_dirs: Sequence[Path] = (),
+    rules: Path | None = None,
     csv_delimiter: str = ",",
     csv_decimal: str = ".",
     command: Sequence[str] = ("assess_folder",),
@@ -135,11 +140,13 @@ def assess_collected(
         raise UsageError(f"{jobs} jobs cannot do anything.", "Use 1 or more.")
     _check_calibrations(settings)
     profiles = load_profiles(profile_dirs)
+    book = load_rules(rules)
     check_profiles(collected.requests, profile, profiles)
     parameters = {
         **asdict(settings),
         "profile": profile,
         "profile_dirs": [str(folder) for folder in profile_dirs],
+        "rules": None if rules is None else str(rules),
         "csv_delimiter": csv_delimiter,
         "csv_decimal": csv_decimal,
     }
@@ -162,7 +169,7 @@ def assess_collected(
         facts = [
             replace(fact, request=replace(fact.request, profile=fact.request.profile or profile)) for fact in facts
         ]
-    feet, animals = assess_feet(facts, profiles)
+    feet, animals = assess_feet(facts, profiles, book)
     used = sorted({foot.profile for foot in feet})
     run = run.model_copy(
         update={

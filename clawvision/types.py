@@ -338,6 +338,10 @@ class PhotoFacts:
     foot_measures: Mapping[str, Measure]
 
 
+Level = Literal["today", "within 48 hours", "this week", "at the next trim", "no sign in the photo", "unknown"]
+State = Literal["shown", "not shown", "cannot tell"]
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """Something the measures show beyond their uncertainty. Never a diagnosis."""
@@ -355,17 +359,67 @@ class Finding:
     strength: Literal["strong", "moderate", "weak"] = "moderate"
     icar_term: str | None = None
     """Shape term of the ICAR Claw Health Atlas that is suspected, e.g. ``corkscrew claw``."""
+    title: str = ""
+    """A few words for lists."""
+    exact: str = ""
+    """The same in a veterinarian's words."""
+    rule: str = ""
+    """The row of the table of rules that it comes from."""
+    basis: str = ""
+    """What the row itself stands on: a publication, common practice, or this project's judgement."""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedRule:
+    """What a rule came to, whether it is shown or not, and what decided it or is missing."""
+
+    rule: str
+    code: str
+    claw: ClawName | None
+    state: State
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class OpenQuestion:
+    """Something not known that could change the answer.
+
+    ``could_become`` is the most urgent level that an answer may lead to; ``settles`` counts the rules that it decides.
+    """
+
+    code: str
+    text: str
+    could_become: Level
+    settles: int
 
 
 @dataclass(frozen=True, slots=True)
 class Urgency:
     """How soon somebody must lift the foot, in words, with reasons."""
 
-    level: Literal["today", "within 48 hours", "this week", "at the next trim", "no sign in the photo", "unknown"]
+    level: Level
     at_least: bool
     """True where the gait is unknown, so that the level is a lower bound."""
     text: str
     reasons: tuple[str, ...] = ()
+    questions: tuple[OpenQuestion, ...] = ()
+    """What is not known, in the order of what would change the answer most."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spare:
+    """How much toe lies beyond the profile's minimum, mm: between ``least`` and ``most`` by all uncertainties.
+
+    An ordinary claw is presumed; it is no length to take. None with a ``reason`` where nothing can be said, above all
+    where the bone inside may have turned.
+    """
+
+    least: float | None
+    most: float | None
+    unit: Literal["mm"] = "mm"
+    minimum: float | None = None
+    chain: tuple[Mapping[str, Any], ...] = ()
+    reason: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -376,6 +430,31 @@ class Trim:
     cautions: tuple[str, ...]
     veterinarian: bool
     """True where a veterinarian has to see the foot before any cutting."""
+    spare: Mapping[ClawName, Spare] = field(default_factory=dict)
+    """By claw name, each claw whose toe was measured."""
+    steps: tuple[str, ...] = ()
+    """The work in its order."""
+    slow_down: tuple[str, ...] = ()
+    feel_for: tuple[str, ...] = ()
+    chain: tuple[Mapping[str, Any], ...] = ()
+    """Where the numbers in these texts come from."""
+
+
+@dataclass(frozen=True, slots=True)
+class AfterTrim:
+    """What a trim did, by the photos taken after it, and those before it where there are any."""
+
+    achieved: tuple[str, ...]
+    open: tuple[str, ...]
+    """Still shown, or too close to call."""
+    harm: tuple[str, ...]
+    """Now too short, or unequal where it was not."""
+    expectation: tuple[str, ...]
+    next_look: str | None
+    """ISO date by which somebody looks at the foot again."""
+    compared_with: tuple[str, ...]
+    """The photos from before."""
+    chain: tuple[Mapping[str, Any], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -391,6 +470,8 @@ class FootResult:
     findings: tuple[Finding, ...]
     urgency: Urgency
     trim: Trim
+    checked: tuple[CheckedRule, ...] = ()
+    after_trim: AfterTrim | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -401,3 +482,4 @@ class AnimalResult:
     pattern: str
     findings: tuple[Finding, ...]
     urgency: Urgency
+    checked: tuple[CheckedRule, ...] = ()

@@ -30,6 +30,7 @@ class Asked:
     jobs: int | None = None
     profile: str | None = None
     profile_dirs: tuple[Path, ...] = ()
+    rules: Path | None = None
     csv_delimiter: str | None = None
     csv_decimal: str = "."
     quiet: bool = False
@@ -61,6 +62,7 @@ def assess(
     manifest: Path | None,
     profile: str | None,
     profile_dirs: tuple[Path, ...],
+    rules: Path | None,
     calibration_dirs: tuple[Path, ...],
     print_scale: float,
     tick_mm: float,
@@ -125,6 +127,7 @@ def assess(
         jobs=jobs,
         profile=profile,
         profile_dirs=profile_dirs,
+        rules=rules,
         csv_delimiter=csv_delimiter,
         csv_decimal=csv_decimal,
         quiet=quiet,
@@ -151,6 +154,7 @@ def run(photos: tuple[Path, ...], out: Path, manifest: Path | None, asked: Asked
                 jobs=asked.jobs or usual_jobs(),
                 profile=asked.profile,
                 profile_dirs=asked.profile_dirs,
+                rules=asked.rules,
                 csv_delimiter=asked.csv_delimiter or (";" if asked.csv_decimal == "," else ","),
                 csv_decimal=asked.csv_decimal,
                 command=asked.command,

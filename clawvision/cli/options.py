@@ -63,6 +63,12 @@ def measuring_options(command: F) -> F:
                 help="Folder with the herd's own profiles; may be given several times.",
             ),
             click.option(
+                "--rules",
+                type=click.Path(path_type=Path, exists=True, dir_okay=False),
+                metavar="FILE",
+                help="The herd's own rows for the table of rules, which are laid over the packaged ones.",
+            ),
+            click.option(
                 "--calibration",
                 "calibration_dirs",
                 multiple=True,

@@ -2,37 +2,34 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 
-from clawvision.findings.advice import LEVELS, foot_trim, foot_urgency, most_urgent
+from clawvision.findings.after import after_trim
+from clawvision.findings.book import AnimalRule, RuleBook, packaged_rules
 from clawvision.findings.evidence import STAGES, FootEvidence, group_feet
+from clawvision.findings.patterns import JudgedFoot, Pattern, pattern_of
 from clawvision.findings.profiles import Profile, choose_profile
 from clawvision.findings.quantities import Context, limbs_of
-from clawvision.findings.rules import AnimalRow, Outcome, apply_rules, rule_book
+from clawvision.findings.rules import apply_rules, combined
+from clawvision.findings.trim import foot_trim
+from clawvision.findings.urgency import LEVELS, foot_urgency, most_urgent
 from clawvision.findings.wording import Trace, fill
-from clawvision.types import AnimalResult, Finding, FootResult, PhotoFacts, Urgency
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Foot:
-    evidence: FootEvidence
-    profile: Profile
-    outcomes: tuple[Outcome, ...]
-    result: FootResult
-
-    def shows(self, family: str) -> list[Outcome]:
-        return [each for each in self.outcomes if each.rule.family == family and each.state == "shown"]
-
-    @property
-    def judged(self) -> bool:
-        return any(each.state != "cannot tell" for each in self.outcomes)
+from clawvision.types import (
+    AnimalResult,
+    CheckedRule,
+    Finding,
+    FootResult,
+    Level,
+    OpenQuestion,
+    PhotoFacts,
+    State,
+    Urgency,
+)
 
 
 def assess_feet(
-    facts: Sequence[PhotoFacts], profiles: Mapping[str, Profile]
+    facts: Sequence[PhotoFacts], profiles: Mapping[str, Profile], rules: RuleBook | None = None
 ) -> tuple[tuple[FootResult, ...], tuple[AnimalResult, ...]]:
     """Judge every foot and every animal.
 
@@ -42,6 +39,8 @@ def assess_feet(
         What is known of each photo, refused ones included, in any order.
     profiles
         Reference profiles by name, see `load_profiles`.
+    rules
+        The rules, see `load_rules`; the packaged ones where None.
 
     Returns
     -------
@@ -55,16 +54,18 @@ def assess_feet(
     UsageError
         If a photo asks for a profile that does not exist.
     """
-    feet = [_assess_foot(evidence, choose_profile(evidence.profile, profiles)) for evidence in group_feet(facts)]
-    by_animal: dict[str, list[_Foot]] = {}
+    book = rules or packaged_rules()
+    feet = [judge_foot(evidence, choose_profile(evidence.profile, profiles), book) for evidence in group_feet(facts)]
+    by_animal: dict[str, list[JudgedFoot]] = {}
     for foot in feet:
         by_animal.setdefault(foot.evidence.animal, []).append(foot)
-    animals = tuple(_assess_animal(name, _latest(by_animal[name])) for name in sorted(by_animal))
+    animals = tuple(_assess_animal(name, _latest(by_animal[name]), book) for name in sorted(by_animal))
     return tuple(foot.result for foot in feet), animals
 
 
-def _assess_foot(evidence: FootEvidence, profile: Profile) -> _Foot:
-    outcomes = apply_rules(evidence, profile)
+def judge_foot(evidence: FootEvidence, profile: Profile, book: RuleBook) -> JudgedFoot:
+    """Judge one foot by a profile and the rules."""
+    outcomes = apply_rules(evidence, profile, book)
     result = FootResult(
         animal=evidence.animal,
         foot=evidence.foot,
@@ -73,94 +74,86 @@ def _assess_foot(evidence: FootEvidence, profile: Profile) -> _Foot:
         photos=evidence.photos,
         profile=profile.name,
         findings=tuple(each.finding for each in outcomes if each.finding is not None),
-        urgency=foot_urgency(evidence, profile, outcomes),
-        trim=foot_trim(evidence, profile, outcomes),
+        urgency=foot_urgency(evidence, profile, outcomes, book),
+        trim=foot_trim(evidence, profile, outcomes, book),
+        checked=tuple(CheckedRule(each.rule.id, each.rule.code, each.claw, each.state, each.why) for each in outcomes),
+        after_trim=after_trim(evidence, profile, outcomes, book),
     )
-    return _Foot(evidence, profile, outcomes, result)
+    return JudgedFoot(evidence, profile, outcomes, result)
 
 
-def _latest(feet: Sequence[_Foot]) -> list[_Foot]:
+def _latest(feet: Sequence[JudgedFoot]) -> list[JudgedFoot]:
     """Return each foot as last seen; feet that are not named cannot be told apart and all count."""
-    latest: dict[str, _Foot] = {}
+    latest: dict[str, JudgedFoot] = {}
     for foot in sorted(feet, key=lambda each: (each.evidence.taken or date.min, STAGES.index(each.evidence.stage))):
         latest[foot.evidence.foot or f"unknown {foot.evidence.photos[0]}"] = foot
     return [latest[name] for name in sorted(latest)]
 
 
-def _assess_animal(animal: str, feet: Sequence[_Foot]) -> AnimalResult:
+def _assess_animal(animal: str, feet: Sequence[JudgedFoot], book: RuleBook) -> AnimalResult:
     findings: list[Finding] = []
-    overdue = _long_and_even(feet)
-    if overdue:
-        findings.append(_animal_finding("overdue_trim", feet, "overgrowth"))
-    uneven = [foot for foot in feet if any(each.rule.code == "out_of_proportion" for each in foot.shows("proportion"))]
-    hind = [foot for foot in feet if foot.evidence.hind and foot.evidence.claws]
-    if len(hind) == 1 and hind[0] in uneven:
-        findings.append(_animal_finding("other_hind_foot", hind, "proportion"))
-    return AnimalResult(animal, _pattern(feet, uneven, overdue), tuple(findings), _animal_urgency(feet))
+    checked: list[CheckedRule] = []
+    patterns: list[str] = []
+    levels: list[Level] = []
+    for row in book.animal:
+        state, patterns_of_row = _row_state(row, feet)
+        checked.append(CheckedRule(row.id, row.code, None, state, "; ".join(each.lies for each in row.when)))
+        if state == "shown" and not any(each.code == row.code for each in findings):
+            findings.append(_animal_finding(row, patterns_of_row, book))
+            levels.append(row.urgency)
+            if row.pattern is not None:
+                patterns.append(row.pattern)
+    pattern = patterns[0] if patterns else _usual_pattern(feet)
+    return AnimalResult(animal, pattern, tuple(findings), _animal_urgency(feet, levels, book), tuple(checked))
 
 
-def _long_and_even(feet: Sequence[_Foot]) -> bool:
-    """Return whether two feet or more are all long, each with claws shown to be even."""
-    named = [foot for foot in feet if foot.evidence.foot is not None]
-    return len(named) >= 2 and len(named) == len(feet) and all(_all_long(foot) and _even(foot) for foot in named)
+def _row_state(row: AnimalRule, feet: Sequence[JudgedFoot]) -> tuple[State, list[Pattern]]:
+    """Return whether a row about an animal is shown, with the patterns it rests on."""
+    if row.limb:
+        feet = [foot for foot in feet if foot.evidence.foot is not None and limbs_of(foot.evidence)[0] in row.limb]
+    patterns = [pattern_of(condition, feet) for condition in row.when]
+    states: list[State] = [pattern.state for pattern in patterns]
+    if row.parity:
+        parities = {foot.profile.parity for foot in feet}
+        known = None not in parities and bool(parities)
+        states.append("cannot tell" if not known else "shown" if parities <= set(row.parity) else "not shown")
+    return combined(states, every=True), patterns
 
 
-def _all_long(foot: _Foot) -> bool:
-    measured = {claw for claw, measures in foot.evidence.claws.items() if "toe_length" in measures}
-    return bool(measured) and measured == {each.claw for each in foot.shows("overgrowth")}
-
-
-def _even(foot: _Foot) -> bool:
-    """Return whether the claws are shown to be even: closed, or by the lengths of both toes."""
-    closed = [each.state for each in foot.outcomes if each.rule.family == "proportion"]
-    if "shown" in closed:
-        return False
-    if all(state == "not shown" for state in closed):
-        return True
-    context = Context(foot.evidence, foot.profile, limbs_of(foot.evidence)[-1])
-    if context.quantity(None, "outer_excess") is not None:
-        # Measured closed, and left open by its uncertainty: the toes' own lengths do not overrule that.
-        return False
-    outer, inner = context.measured("outer", "toe_length"), context.measured("inner", "toe_length")
-    allowed = context.limit("toe_length_even")
-    if outer is None or inner is None or allowed is None:
-        return False
-    spread = abs(outer.value - inner.value) + math.hypot(outer.uncertainty, inner.uncertainty)
-    return spread <= allowed.value
-
-
-def _animal_finding(code: str, feet: Sequence[_Foot], family: str) -> Finding:
-    row: AnimalRow = rule_book().animal[code]
-    first = feet[0]
+def _animal_finding(row: AnimalRule, patterns: Sequence[Pattern], book: RuleBook) -> Finding:
+    foot = next(foot for pattern in patterns for foot in pattern.feet)
+    outcomes = [outcome for pattern in patterns for outcome in pattern.outcomes]
     trace = Trace()
-    for foot in feet:
-        for outcome in foot.shows(family):
-            assert outcome.finding is not None
-            trace.extend(outcome.finding.chain)
-    context = Context(first.evidence, first.profile, limbs_of(first.evidence)[-1])
-    text = fill(row.text, context, None, rule_book().fact, trace)
-    firm = all(outcome.firm for foot in feet for outcome in foot.shows(family))
+    for outcome in outcomes:
+        assert outcome.finding is not None  # it is shown
+        trace.extend(outcome.finding.chain)
+    context = Context(foot.evidence, foot.profile, limbs_of(foot.evidence)[-1])
+    texts = [row.text, row.exact, row.also_explained_by, row.look_for, row.where]
+    text, exact, also, look_for, where = (fill(each, context, None, book.fact, trace) for each in texts)
     return Finding(
-        code=code,
+        code=row.code,
+        title=row.title,
         claw=None,
         text=text,
+        exact=exact,
         chain=trace.rows(),
-        also_explained_by=row.also_explained_by,
-        look_for=row.look_for,
-        where=row.where,
-        strength=row.strength if firm else "weak",
+        also_explained_by=also,
+        look_for=look_for,
+        where=where,
+        strength=row.strength if all(outcome.firm for outcome in outcomes) else "weak",
+        rule=row.id,
+        basis=row.basis,
     )
 
 
-def _pattern(feet: Sequence[_Foot], uneven: Sequence[_Foot], overdue: bool) -> str:
-    """Return in a few words how the findings lie over the feet."""
+def _usual_pattern(feet: Sequence[JudgedFoot]) -> str:
+    """Return in a few words how the findings lie over the feet, where no row has a word for it."""
     if not any(foot.judged for foot in feet):
         return "unknown"
-    if overdue:
-        return "all photographed feet long and even"
     found = [foot for foot in feet if foot.result.findings]
     if not found:
         return "no finding in the photos"
+    uneven = [foot for foot in feet if any(each.code == "out_of_proportion" for each in foot.result.findings)]
     what = "out of proportion" if uneven else "with findings"
     which = uneven or found
     if len(which) == 1:
@@ -171,12 +164,29 @@ def _pattern(feet: Sequence[_Foot], uneven: Sequence[_Foot], overdue: bool) -> s
     return f"several feet {what}"
 
 
-def _animal_urgency(feet: Sequence[_Foot]) -> Urgency:
+def _animal_urgency(feet: Sequence[JudgedFoot], called_for: Sequence[Level], book: RuleBook) -> Urgency:
+    """Return the most urgent level of the feet, or of what they show together where that is more urgent."""
     urgencies = [(foot.evidence.foot or "foot not named", foot.result.urgency) for foot in feet]
-    level = most_urgent([urgency.level for _, urgency in urgencies])
-    driving = [urgency for _, urgency in urgencies if urgency.level == level]
+    of_feet = most_urgent([urgency.level for _, urgency in urgencies])
+    level = most_urgent([of_feet, *called_for])
+    driving = [urgency for _, urgency in urgencies if urgency.level == of_feet]
     at_least = level != LEVELS[-1] and any(urgency.at_least for _, urgency in urgencies)
     reasons = tuple(f"{name}: {urgency.level}." for name, urgency in urgencies)
+    questions = _asked_of_all(feet, level)
     if all(not foot.judged for foot in feet) and level == "unknown":
-        return Urgency(level, at_least, rule_book().say["none"], reasons)
-    return Urgency(level, at_least, driving[0].text, reasons)
+        return Urgency(level, at_least, book.say["none"], reasons, questions)
+    if level != of_feet:
+        return Urgency(level, at_least, book.say[level], reasons, questions)
+    return Urgency(level, at_least, driving[0].text, reasons, questions)
+
+
+def _asked_of_all(feet: Sequence[JudgedFoot], level: Level) -> tuple[OpenQuestion, ...]:
+    """Return the questions of all feet, each once, by how far an answer could raise the animal's level."""
+    merged: dict[str, OpenQuestion] = {}
+    for foot in feet:
+        for each in foot.result.urgency.questions:
+            one = merged.get(each.code)
+            could = most_urgent([level, each.could_become, *([one.could_become] if one else [])])
+            settles = each.settles + (one.settles if one else 0)
+            merged[each.code] = OpenQuestion(each.code, each.text, could, settles)
+    return tuple(sorted(merged.values(), key=lambda each: (-LEVELS.index(each.could_become), -each.settles)))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from types import MappingProxyType
 
@@ -23,8 +23,9 @@ class Observed:
     """A measure's value for a foot, from the photo that measured it best.
 
     ``uncertainty`` is expanded (k = 2). ``doubtful`` is True where a person has to look first: the photo's
-    status is ``review``, or another photo says something else beyond both uncertainties (``disputed``). A value made of
-    two photos names the surer one; ``parts`` are the values of both.
+    status is ``review``. ``rivals`` are the values of other photos, no less to be trusted, that say something else
+    beyond both uncertainties. A value made of two photos names the surer one; ``parts`` are the values of both.
+    ``budget`` are the signed standard contributions by cause (k = 1), for differences within one photo.
     """
 
     value: float
@@ -32,9 +33,10 @@ class Observed:
     unit: str
     photo: str
     doubtful: bool = False
-    disputed: bool = False
     view: View | None = None
     parts: tuple[Observed, ...] = ()
+    rivals: tuple[Observed, ...] = ()
+    budget: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,6 +62,8 @@ class FootEvidence:
     review_photos: tuple[str, ...] = ()
     refused_photos: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    earlier: FootEvidence | None = None
+    """The same foot as last seen before, where foot and days are known."""
 
     @property
     def hind(self) -> bool | None:
@@ -91,7 +95,17 @@ def group_feet(facts: Sequence[PhotoFacts]) -> tuple[FootEvidence, ...]:
     order = sorted(
         groups, key=lambda key: (key[0], key[1] or date.min, key[2], STAGES.index(groups[key][0].request.stage))
     )
-    return tuple(_gather(key[1], groups[key], gaits) for key in order)
+    feet: list[FootEvidence] = []
+    last: dict[tuple[str, Foot | None], FootEvidence] = {}
+    for key in order:
+        foot = _gather(key[1], groups[key], gaits)
+        if foot.foot is not None and foot.taken is not None:
+            # The order puts before ahead of after on one day, and days in their order.
+            name = (foot.animal, foot.foot)
+            foot = replace(foot, earlier=last.get(name))
+            last[name] = foot
+        feet.append(foot)
+    return tuple(feet)
 
 
 def _day(taken: str | None) -> date | None:
@@ -117,9 +131,9 @@ def _gather(day: date | None, photos: Sequence[PhotoFacts], gaits: Mapping[tuple
     foot_measures: dict[str, Observed] = {}
     for (claw, name), values in seen.items():
         best = _best(values)
-        if name in JOINED and not best.disputed:
+        if name in JOINED and not best.rivals:
             best = joined(name, values) or best
-        if best.disputed:
+        if best.rivals:
             notes.append(_dispute_note(claw, name, values))
         if claw is None:
             foot_measures[name] = best
@@ -165,16 +179,15 @@ def _collect(
         return
     if uncertainty >= 0.0:
         doubtful = photo.status == "review"
-        found = Observed(value, uncertainty, measure.unit, photo.request.name, doubtful, view=photo.view)
+        name = photo.request.name
+        found = Observed(value, uncertainty, measure.unit, name, doubtful, photo.view, budget=measure.budget)
         seen.setdefault(key, []).append(found)
 
 
 def _best(values: Sequence[Observed]) -> Observed:
     """Return the surest value: of a photo that needs no look if there is one, then the least uncertain."""
     best = _surest(values)
-    if any(_disagree(best, rival) for rival in _rivals(values, best)):
-        return replace(best, doubtful=True, disputed=True)
-    return best
+    return replace(best, rivals=tuple(each for each in _rivals(values, best) if _disagree(best, each)))
 
 
 def _surest(values: Sequence[Observed]) -> Observed:

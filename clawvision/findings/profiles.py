@@ -27,6 +27,7 @@ MAX_PROFILES_IN_FOLDER = 100
 
 Limb = Literal["fore", "hind"]
 LIMBS: tuple[Limb, Limb] = ("fore", "hind")
+Parity = Literal["first", "later"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,8 @@ class Profile:
     note: str
     landmark: str
     values: Mapping[Limb, Mapping[str, ProfileValue]]
+    parity: Parity | None = None
+    """Whether it is for animals that calved once or more often; None where it holds for any."""
 
     def value(self, limb: Limb, name: str) -> ProfileValue | None:
         """Return the value ``name`` for ``limb``, or None where the profile does not know it."""
@@ -75,6 +78,7 @@ class _File(BaseModel):
     judged: bool | None = None
     note: str | None = Field(default=None, max_length=1000)
     landmark: str | None = Field(default=None, min_length=1, max_length=300)
+    parity: Parity | None = None
     fore: dict[str, _Row] = Field(default_factory=dict)
     hind: dict[str, _Row] = Field(default_factory=dict)
 
@@ -240,7 +244,8 @@ def _build(where: str, parsed: _File, known: Mapping[str, Profile]) -> Profile:
             f"Profile {where}, key 'judged' is false, yet it holds values.", "Take out the one or the other."
         )
     note = parsed.note if parsed.note is not None else (base.note if base else "")
-    return Profile(parsed.name, title, judged, note, landmark, MappingProxyType(values))
+    # Not taken over from the profile that it builds on, which may be for animals of another age.
+    return Profile(parsed.name, title, judged, note, landmark, MappingProxyType(values), parsed.parity)
 
 
 def _check_order(where: str, limb: Limb, values: Mapping[str, ProfileValue]) -> None:

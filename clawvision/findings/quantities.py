@@ -5,8 +5,9 @@ Each quantity carries its own trace, so that a number in a text leads back to a 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -16,17 +17,25 @@ from clawvision.types import ClawName
 
 DAYS_PER_MONTH = 365.25 / 12
 _JOINED_FORMULA = "mean of the side and the sole photo's value, weighted by their uncertainties"
+_LEAST_MONTHS_APART = 1.0
+"""Two photos nearer in time than this say nothing of growth: their uncertainty is more than what grows (status J)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A value to compare or to print, ``uncertainty`` expanded (k = 2), with the rows of its trace."""
+    """A value to compare or to print, ``uncertainty`` expanded (k = 2), with the rows of its trace.
+
+    ``doubtful`` is True where a person has to look at a photo first. ``photo`` and ``budget`` are those of a measure,
+    for differences within one photo.
+    """
 
     value: float
     uncertainty: float
     unit: str
     doubtful: bool
     trace: tuple[Mapping[str, Any], ...]
+    photo: str | None = None
+    budget: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
 def chain_row(
@@ -84,7 +93,7 @@ class Context:
             )
             return Quantity(seen.value, seen.uncertainty, seen.unit, seen.doubtful, (made, *rows))
         row = chain_row(label, seen.value, seen.uncertainty, seen.unit, photo=seen.photo)
-        return Quantity(seen.value, seen.uncertainty, seen.unit, seen.doubtful, (row,))
+        return Quantity(seen.value, seen.uncertainty, seen.unit, seen.doubtful, (row,), seen.photo, seen.budget)
 
     def limit(self, name: str) -> ProfileValue | None:
         """Return a value of the profile, or None where it does not know it."""
@@ -95,6 +104,18 @@ class Context:
         if name in DERIVED:
             return DERIVED[name].compute(self, claw)
         return self.measured(claw, name) or self.measured(None, name)
+
+    def disputed(self) -> Iterator[Context]:
+        """Give this context once for each value that a photo contradicts, with that photo's value instead."""
+        foot = self.evidence
+        for name, seen in foot.foot_measures.items():
+            for rival in seen.rivals:
+                yield replace(self, evidence=replace(foot, foot_measures={**foot.foot_measures, name: rival}))
+        for claw, measures in foot.claws.items():
+            for name, seen in measures.items():
+                for rival in seen.rivals:
+                    claws = {**foot.claws, claw: {**measures, name: rival}}
+                    yield replace(self, evidence=replace(foot, claws=claws))
 
 
 def limbs_of(evidence: FootEvidence) -> tuple[Limb, ...]:
@@ -126,6 +147,23 @@ def _made(
     return Quantity(value, uncertainty, unit, any(part.doubtful for part in parts), (own, *rows, *limits))
 
 
+def _less(one: Quantity, other: Quantity, share: float = 1.0) -> tuple[float, float]:
+    """Return ``one − share × other`` and its expanded uncertainty.
+
+    Within one photo causes of error are shared and partly cancel, by their signed contributions; where these are
+    not given the uncertainties are added, the most they can come to. Two photos are taken as independent
+    (JCGM 100:2008, 5.1.2 and 5.2.2).
+    """
+    value = one.value - share * other.value
+    if one.photo is None or one.photo != other.photo:
+        return value, math.hypot(one.uncertainty, share * other.uncertainty)
+    if not one.budget or not other.budget:
+        return value, one.uncertainty + abs(share) * other.uncertainty
+    causes = dict.fromkeys((*one.budget, *other.budget))
+    parts = [one.budget.get(cause, 0.0) - share * other.budget.get(cause, 0.0) for cause in causes]
+    return value, 2.0 * math.hypot(*parts)
+
+
 def _limit_row(context: Context, value: ProfileValue) -> Mapping[str, Any]:
     return profile_row(value, context.profile, context.limb)
 
@@ -139,19 +177,31 @@ def _inner_excess(context: Context, claw: ClawName | None) -> Quantity | None:
 
 
 def _excess(context: Context, name: str, expectation: str, sign: float) -> Quantity | None:
-    """Return how far the closed difference goes beyond the healthy one, to one side.
-
-    The two uncertainties are added, not combined in squares, since both come from the one photo.
-    """
-    difference = context.measured(None, "length_difference")
-    inner = context.measured("inner", "sole_length")
+    """Return how far the closed difference lies beyond the range that is ordinary between healthy claws."""
+    difference, inner = context.measured(None, "length_difference"), context.measured("inner", "sole_length")
     expected = context.limit(expectation)
     if difference is None or inner is None or expected is None:
         return None
-    share = expected.value / 100.0
-    value = sign * (difference.value - share * inner.value)
-    uncertainty = difference.uncertainty + abs(share) * inner.uncertainty
-    return _made(name, value, uncertainty, "mm", difference, inner, limits=(_limit_row(context, expected),))
+    value, uncertainty = _less(difference, inner, expected.value / 100.0)
+    limits = (_limit_row(context, expected),)
+    return _made(name, sign * value, uncertainty, "mm", difference, inner, limits=limits)
+
+
+def _toe_over_partner(context: Context, claw: ClawName | None) -> Quantity | None:
+    return _over_partner(context, claw, "toe_over_partner", "toe_length", "mm")
+
+
+def _twist_over_partner(context: Context, claw: ClawName | None) -> Quantity | None:
+    return _over_partner(context, claw, "twist_over_partner", "axial_twist", "deg")
+
+
+def _over_partner(context: Context, claw: ClawName | None, name: str, measure: str, unit: str) -> Quantity | None:
+    if claw is None:
+        return None
+    own, partner = context.measured(claw, measure), context.measured(PARTNER[claw], measure)
+    if own is None or partner is None:
+        return None
+    return _made(name, *_less(own, partner), unit, own, partner)
 
 
 def _apparent_only(context: Context, claw: ClawName | None) -> Quantity | None:
@@ -159,8 +209,8 @@ def _apparent_only(context: Context, claw: ClawName | None) -> Quantity | None:
     closed = context.measured(None, "length_difference")
     if apparent is None or closed is None:
         return None
-    value = abs(apparent.value) - abs(closed.value)
-    return _made("apparent_only", value, apparent.uncertainty + closed.uncertainty, "mm", apparent, closed)
+    _, uncertainty = _less(apparent, closed, math.copysign(1.0, apparent.value * closed.value))
+    return _made("apparent_only", abs(apparent.value) - abs(closed.value), uncertainty, "mm", apparent, closed)
 
 
 def _overgrowth(context: Context, claw: ClawName | None) -> Quantity | None:
@@ -173,20 +223,24 @@ def _overgrowth(context: Context, claw: ClawName | None) -> Quantity | None:
 
 
 def _months_least(context: Context, claw: ClawName | None) -> Quantity | None:
-    return _months(context, claw, "overgrowth_months_least", "growth_high")
+    return _months(context, _overgrowth(context, claw), "overgrowth_months_least", "growth_high", -1.0)
 
 
 def _months_most(context: Context, claw: ClawName | None) -> Quantity | None:
-    return _months(context, claw, "overgrowth_months_most", "growth_low")
+    return _months(context, _overgrowth(context, claw), "overgrowth_months_most", "growth_low", 1.0)
 
 
-def _months(context: Context, claw: ClawName | None, name: str, growth: str) -> Quantity | None:
-    over, rate = _overgrowth(context, claw), context.limit(growth)
+def _unexplained_months(context: Context, claw: ClawName | None) -> Quantity | None:
+    return _months(context, _unexplained_growth(context, claw), "unexplained_months_least", "growth_high", -1.0)
+
+
+def _months(context: Context, over: Quantity | None, name: str, growth: str, end: float) -> Quantity | None:
+    """Return the time that an excess takes to grow, at the end of the range that its uncertainty allows."""
+    rate = context.limit(growth)
     if over is None or rate is None:
         return None
-    # The end of the range that the uncertainty of the length allows.
-    edge = over.value + (over.uncertainty if name.endswith("most") else -over.uncertainty)
-    return _made(name, max(edge, 0.0) / rate.value, 0.0, "months", over, limits=(_limit_row(context, rate),))
+    edge = max(over.value + end * over.uncertainty, 0.0)
+    return _made(name, edge / rate.value, 0.0, "months", over, limits=(_limit_row(context, rate),))
 
 
 def _months_since_trim(context: Context, claw: ClawName | None) -> Quantity | None:
@@ -208,19 +262,41 @@ def _unexplained_growth(context: Context, claw: ClawName | None) -> Quantity | N
     return _made("unexplained_growth", value, length.uncertainty, "mm", length, months, limits=limits)
 
 
-def _twist_over_partner(context: Context, claw: ClawName | None) -> Quantity | None:
-    if claw is None:
+def untrimmed_since(evidence: FootEvidence) -> FootEvidence | None:
+    """Return the earlier photos of a foot if no trim is known to lie between them and these, else None."""
+    earlier = evidence.earlier
+    if earlier is None or earlier.taken is None or evidence.taken is None or evidence.stage == "after":
         return None
-    own, partner = context.measured(claw, "axial_twist"), context.measured(PARTNER[claw], "axial_twist")
-    if own is None or partner is None:
+    trimmed_then = earlier.stage == "before"
+    trimmed_since = evidence.trimmed is not None and earlier.taken < evidence.trimmed <= evidence.taken
+    return None if trimmed_then or trimmed_since else earlier
+
+
+def _months_apart(context: Context, claw: ClawName | None) -> Quantity | None:
+    earlier, taken = untrimmed_since(context.evidence), context.evidence.taken
+    if earlier is None or earlier.taken is None or taken is None:
         return None
-    value = own.value - partner.value
-    return _made("twist_over_partner", value, own.uncertainty + partner.uncertainty, "deg", own, partner)
+    months = (taken - earlier.taken).days / DAYS_PER_MONTH
+    return _made("months_apart", months, 0.0, "months") if months >= _LEAST_MONTHS_APART else None
+
+
+def _lengthening(context: Context, claw: ClawName | None) -> Quantity | None:
+    months, now = _months_apart(context, claw), context.measured(claw, "toe_length")
+    if months is None or now is None or context.evidence.earlier is None:
+        return None
+    then = replace(context, evidence=context.evidence.earlier).measured(claw, "toe_length")
+    if then is None:
+        return None
+    value, uncertainty = _less(now, then)
+    rate = "mm/month"
+    return _made("lengthening", value / months.value, uncertainty / months.value, rate, now, then, months)
 
 
 _DERIVED = (
     Derived("outer_excess", "length_difference − outer_longer_high % of the inner sole_length", _outer_excess),
     Derived("inner_excess", "outer_longer_low % of the inner sole_length − length_difference", _inner_excess),
+    Derived("toe_over_partner", "toe_length − toe_length of the other claw", _toe_over_partner),
+    Derived("twist_over_partner", "axial_twist − axial_twist of the other claw", _twist_over_partner),
     Derived("apparent_only", "size of apparent_length_difference − size of length_difference", _apparent_only),
     Derived("overgrowth", "toe_length − toe_length_usual_high", _overgrowth),
     Derived("overgrowth_months_least", "(overgrowth − its uncertainty, at least 0) ÷ growth_high", _months_least),
@@ -231,7 +307,13 @@ _DERIVED = (
         "toe_length − toe_length_after_trim − months_since_trim × growth_high",
         _unexplained_growth,
     ),
-    Derived("twist_over_partner", "axial_twist − axial_twist of the other claw", _twist_over_partner),
+    Derived(
+        "unexplained_months_least",
+        "(unexplained_growth − its uncertainty, at least 0) ÷ growth_high",
+        _unexplained_months,
+    ),
+    Derived("months_apart", "days since the earlier photos of the foot with no trim between, in months", _months_apart),
+    Derived("lengthening", "(toe_length − toe_length in the earlier photos) ÷ months_apart", _lengthening),
 )
 
 DERIVED: dict[str, Derived] = {each.name: each for each in _DERIVED}

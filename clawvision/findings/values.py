@@ -30,10 +30,12 @@ class ValueKind:
 _KINDS = (
     ValueKind("toe_length_floor", "mm", 30, 200, "below it the sole at the toe is likely to be thin"),
     ValueKind("toe_length_minimum", "mm", 30, 200, "a claw at or under it is not shortened"),
+    ValueKind("toe_length_minimum_spread", "mm", 0, 40, "how far what a claw needs may lie from the minimum, k = 2"),
     ValueKind("toe_length_usual_low", "mm", 30, 200, "usual untrimmed length, lower end"),
     ValueKind("toe_length_usual_high", "mm", 30, 200, "usual untrimmed length, upper end"),
     ValueKind("toe_length_watch", "mm", 30, 250, "longer than this is worth watching"),
     ValueKind("toe_length_flag", "mm", 30, 250, "longer than this is clearly overgrown"),
+    ValueKind("toe_length_gross", "mm", 30, 250, "longer than this the inside may have changed: no figure is given"),
     ValueKind("toe_length_after_trim", "mm", 30, 250, "the longest that a trim is taken to have left"),
     ValueKind("toe_length_even", "mm", 0, 50, "claws within this of each other count as evenly long"),
     ValueKind("toe_angle_shallow", "deg", 5, 90, "flatter than this is a low angle"),
@@ -41,8 +43,12 @@ _KINDS = (
     ValueKind("toe_angle_usual_high", "deg", 5, 90, "usual toe angle, upper end"),
     ValueKind("toe_angle_steep", "deg", 5, 90, "steeper than this is unusual"),
     ValueKind("heel_height_minimum", "mm", 5, 100, "lower than this is a low heel"),
+    ValueKind("heel_height_high", "mm", 5, 120, "higher than this is a high heel"),
+    ValueKind("toe_lift_limit", "mm", 0, 80, "a toe tip farther off the ground than this is lifted"),
     ValueKind("growth_low", "mm/month", 0.5, 20, "growth of the wall, slow"),
     ValueKind("growth_high", "mm/month", 0.5, 20, "growth of the wall, fast"),
+    ValueKind("lengthening_most", "mm/month", 1, 40, "growing longer faster than this is more likely an error"),
+    ValueKind("shortening_most", "mm/month", -40, 0, "growing shorter faster than this without a trim is too"),
     ValueKind(
         "outer_longer_low", "percent", -30, 30, "healthy outer over inner sole length, lower end, % of the inner"
     ),
@@ -60,6 +66,10 @@ _KINDS = (
     ValueKind("axial_twist_high", "deg", -45, 90, "axial twist of healthy claws, upper end"),
     ValueKind("axial_twist_partner", "deg", 0, 90, "more twist than the partner claw by this much is unusual"),
     ValueKind("helical_twist_high", "deg", 0, 90, "more turn of the bearing surface than this is a twist"),
+    ValueKind("roll_high", "deg", 0, 90, "a front wall that turns towards the cleft by more than this is rolled"),
+    ValueKind("sole_tilt_high", "deg", 0, 60, "the outer edge of a sole higher than this against the leg"),
+    ValueKind("sole_tilt_low", "deg", -60, 0, "the outer edge of a sole lower than this against the leg"),
+    ValueKind("splay_limit", "deg", 0, 90, "toes that diverge by more than this are splayed"),
     ValueKind("dorsal_concavity_limit", "mm", 0, 50, "a dorsal wall more hollow than this is concave"),
     ValueKind("toe_overlap_limit", "mm", -20, 50, "a toe that crosses the foot's axis by more than this"),
 )
@@ -70,11 +80,13 @@ PROFILE_VALUES: dict[str, ValueKind] = {kind.name: kind for kind in _KINDS}
 def ordered_names() -> tuple[tuple[str, ...], ...]:
     """Return the groups of names whose values must not fall in the order given."""
     return (
-        ("toe_length_floor", "toe_length_minimum", "toe_length_watch", "toe_length_flag"),
+        ("toe_length_floor", "toe_length_minimum", "toe_length_watch", "toe_length_flag", "toe_length_gross"),
         ("toe_length_usual_low", "toe_length_usual_high", "toe_length_watch"),
         ("toe_length_floor", "toe_length_after_trim", "toe_length_flag"),
         ("toe_angle_shallow", "toe_angle_usual_low", "toe_angle_usual_high", "toe_angle_steep"),
-        ("growth_low", "growth_high"),
+        ("heel_height_minimum", "heel_height_high"),
+        ("growth_low", "growth_high", "lengthening_most"),
+        ("sole_tilt_low", "sole_tilt_high"),
         ("outer_longer_low", "outer_longer_high"),
         ("length_difference_watch", "length_difference_flag"),
         ("width_difference_low", "width_difference_expected", "width_difference_high"),
@@ -85,8 +97,11 @@ def ordered_names() -> tuple[tuple[str, ...], ...]:
 NEEDED_WITH: dict[str, tuple[str, ...]] = {
     "toe_length_watch": ("toe_length_usual_high", "growth_low", "growth_high"),
     "toe_length_flag": ("toe_length_usual_high", "growth_low", "growth_high"),
+    "toe_length_gross": ("toe_length_usual_high", "growth_low", "growth_high"),
+    "lengthening_most": ("growth_high",),
     "toe_length_after_trim": ("toe_length_even", "growth_high"),
     "toe_angle_shallow": ("toe_angle_usual_low", "toe_angle_usual_high"),
+    "toe_angle_steep": ("toe_angle_usual_low", "toe_angle_usual_high"),
     "axial_twist_high": ("axial_twist_low",),
     "axial_twist_partner": ("axial_twist_low",),
     "width_difference_high": ("width_difference_expected",),

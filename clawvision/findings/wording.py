@@ -11,9 +11,10 @@ from clawvision.findings.quantities import Context, chain_row, profile_row
 from clawvision.types import ClawName
 
 if TYPE_CHECKING:
-    from clawvision.findings.rules import Fact
+    from clawvision.findings.book import Fact
 
 _UNITS = {"mm": " mm", "deg": "°", "percent": " %", "months": " months", "mm/month": " mm a month", "mm2": " mm²"}
+_COUNTED = {"months": "month", "days": "day"}
 
 
 class Trace:
@@ -63,9 +64,9 @@ def number(value: float, uncertainty: float = 0.0) -> str:
 def with_unit(value: float, uncertainty: float | None, unit: str) -> str:
     """Return ``value ± uncertainty unit``; the uncertainty is rounded up, never down."""
     if not uncertainty:
-        if unit == "months":
+        if unit in _COUNTED:
             value = round(value) if value >= 2 else round(value, 1)
-            return f"{number(value)} {'month' if value == 1 else 'months'}"
+            return f"{number(value)} {_COUNTED[unit] if value == 1 else unit}"
         return f"{number(value)}{_UNITS[unit]}"
     step = 10.0 if uncertainty < 1.0 else 1.0
     widened = math.ceil(uncertainty * step - 1e-9) / step
@@ -79,7 +80,8 @@ def fill(
     """Fill a rule's template.
 
     ``{claw}`` is the claw's name; ``{profile:name}`` a value of the profile; ``{fact:name}`` a published figure;
-    any other field a measure or derived quantity. Each number's origin is added to ``trace``.
+    any other field a measure or derived quantity, ``{name:bare}`` without unit and uncertainty. Each number's origin
+    is added to ``trace``.
 
     Raises
     ------
@@ -115,4 +117,6 @@ def _field(
     if quantity is None:
         raise KeyError(f"quantity {name}")
     trace.extend(quantity.trace)
+    if spec == "bare":
+        return number(round(quantity.value)) if quantity.value >= 2 else number(round(quantity.value, 1))
     return with_unit(quantity.value, quantity.uncertainty, quantity.unit)

@@ -227,6 +227,29 @@ class FindingRecord(Record):
     where: str = ""
     strength: Literal["strong", "moderate", "weak"] = "moderate"
     icar_term: str | None = None
+    title: str = Field(default="", description="A few words for lists.")
+    exact: str = Field(default="", description="The same in a veterinarian's words.")
+    rule: str = Field(default="", description="The row of the table of rules that it comes from.")
+    basis: str = Field(default="", description="What that row stands on.")
+
+
+class CheckedRecord(Record):
+    """What a rule came to, shown or not, and what decided it or is missing."""
+
+    rule: str
+    code: str
+    claw: ClawName | None
+    state: Literal["shown", "not shown", "cannot tell"]
+    why: str
+
+
+class QuestionRecord(Record):
+    """Something not known that could change the answer."""
+
+    code: str
+    text: str
+    could_become: UrgencyLevel = Field(description="The most urgent level that an answer may lead to.")
+    settles: int = Field(description="How many rules an answer decides.")
 
 
 class UrgencyRecord(Record):
@@ -236,6 +259,23 @@ class UrgencyRecord(Record):
     at_least: bool
     text: str
     reasons: tuple[str, ...] = ()
+    questions: tuple[QuestionRecord, ...] = Field(
+        default=(), description="What is not known, by how far an answer could change the level."
+    )
+
+
+class SpareRecord(Record):
+    """How much toe lies beyond the minimum on an ordinary claw; null with a reason where that is not said.
+
+    No length to take: the sole decides.
+    """
+
+    least: float | None
+    most: float | None
+    unit: Literal["mm"] = "mm"
+    minimum: float | None = None
+    chain: tuple[dict[str, PlainJson], ...] = ()
+    reason: str | None = None
 
 
 class TrimRecord(Record):
@@ -244,6 +284,25 @@ class TrimRecord(Record):
     text: tuple[str, ...]
     cautions: tuple[str, ...]
     veterinarian: bool
+    spare: dict[ClawName, SpareRecord] = Field(default_factory=dict)
+    steps: tuple[str, ...] = ()
+    slow_down: tuple[str, ...] = ()
+    feel_for: tuple[str, ...] = ()
+    chain: tuple[dict[str, PlainJson], ...] = Field(
+        default=(), description="Where the numbers in these texts come from."
+    )
+
+
+class AfterTrimRecord(Record):
+    """What a trim did, by the photos taken after it, and those before it where there are any."""
+
+    achieved: tuple[str, ...]
+    open: tuple[str, ...] = Field(description="Still shown, or too close to call.")
+    harm: tuple[str, ...] = Field(description="Now too short, or unequal where it was not.")
+    expectation: tuple[str, ...]
+    next_look: str | None = Field(description="Date by which somebody looks again.")
+    compared_with: tuple[PhotoName, ...]
+    chain: tuple[dict[str, PlainJson], ...] = ()
 
 
 class FootRecord(Record):
@@ -258,6 +317,8 @@ class FootRecord(Record):
     findings: tuple[FindingRecord, ...]
     urgency: UrgencyRecord
     trim: TrimRecord
+    checked: tuple[CheckedRecord, ...] = Field(default=(), description="Every rule, shown or not.")
+    after_trim: AfterTrimRecord | None = Field(default=None, description="Only for the stage after.")
 
 
 class AnimalRecord(Record):
@@ -267,6 +328,7 @@ class AnimalRecord(Record):
     pattern: str
     findings: tuple[FindingRecord, ...]
     urgency: UrgencyRecord
+    checked: tuple[CheckedRecord, ...] = Field(default=(), description="Every rule about the feet together.")
 
 
 class ProfileSource(Record):

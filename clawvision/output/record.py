@@ -13,14 +13,12 @@ from typing import Any
 
 import numpy as np
 
+from clawvision.output.feet_record import animal_record, foot_record
 from clawvision.output.models import (
-    AnimalRecord,
     AskedRecord,
     AssessmentRecord,
     ClawRecord,
     ExifRecord,
-    FindingRecord,
-    FootRecord,
     MeasureRecord,
     PhotoRecord,
     Pixel,
@@ -29,14 +27,12 @@ from clawvision.output.models import (
     Record,
     RunInfo,
     ScaleRecord,
-    TrimRecord,
-    UrgencyRecord,
 )
+from clawvision.output.rounding import rounded
 from clawvision.types import (
     AnimalResult,
     ClawName,
     ClawResult,
-    Finding,
     FloatArray,
     FootResult,
     Measure,
@@ -45,7 +41,6 @@ from clawvision.types import (
     PhotoResult,
     Reason,
     Scale,
-    Urgency,
     frozen_mapping,
 )
 
@@ -62,25 +57,6 @@ __all__ = [
     "photo_record",
     "rounded",
 ]
-
-_NOTHING = 1e-9
-"""Below this a value is the rounding of the arithmetic, and differs from machine to machine."""
-
-
-def rounded(value: float | None) -> float | None:
-    """Return ``value`` with three decimals, or with four significant digits where that is more.
-
-    Finer than any uncertainty of this work by a factor of a hundred. NaN and infinity pass unchanged, for
-    the record to refuse.
-    """
-    if value is None:
-        return None
-    value = float(value)
-    if not math.isfinite(value):
-        return value
-    if abs(value) < _NOTHING:
-        return 0.0
-    return round(value, max(3, 3 - math.floor(math.log10(abs(value)))))
 
 
 def _number(value: float) -> float:
@@ -184,29 +160,8 @@ def assessment_record(
     return AssessmentRecord(
         run=run,
         photos=tuple(photos),
-        feet=tuple(
-            FootRecord(
-                animal=foot.animal,
-                foot=foot.foot,
-                stage=foot.stage,
-                date=foot.date,
-                photos=foot.photos,
-                profile=foot.profile,
-                findings=tuple(_finding(finding) for finding in foot.findings),
-                urgency=_urgency(foot.urgency),
-                trim=TrimRecord(text=foot.trim.text, cautions=foot.trim.cautions, veterinarian=foot.trim.veterinarian),
-            )
-            for foot in feet
-        ),
-        animals=tuple(
-            AnimalRecord(
-                animal=animal.animal,
-                pattern=animal.pattern,
-                findings=tuple(_finding(finding) for finding in animal.findings),
-                urgency=_urgency(animal.urgency),
-            )
-            for animal in animals
-        ),
+        feet=tuple(foot_record(foot) for foot in feet),
+        animals=tuple(animal_record(animal) for animal in animals),
     )
 
 
@@ -376,28 +331,3 @@ def _pose_uncertainty(scale: Scale) -> tuple[float, float]:
         # Square on, any turn opens the angle: the larger principal variance bounds it.
         variance = float(np.linalg.eigvalsh(turning)[-1])
     return math.degrees(math.sqrt(max(variance, 0.0))), reach
-
-
-def _finding(finding: Finding) -> FindingRecord:
-    return FindingRecord(
-        code=finding.code,
-        claw=finding.claw,
-        text=finding.text,
-        chain=tuple({name: _round_in(value) for name, value in link.items()} for link in finding.chain),
-        also_explained_by=finding.also_explained_by,
-        look_for=finding.look_for,
-        where=finding.where,
-        strength=finding.strength,
-        icar_term=finding.icar_term,
-    )
-
-
-def _round_in(value: Any) -> Any:
-    """Round the numbers of a chain's link as measures are rounded; everything else stays."""
-    if isinstance(value, (float, np.floating)):
-        return rounded(float(value))
-    return value
-
-
-def _urgency(urgency: Urgency) -> UrgencyRecord:
-    return UrgencyRecord(level=urgency.level, at_least=urgency.at_least, text=urgency.text, reasons=urgency.reasons)

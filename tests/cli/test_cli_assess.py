@@ -123,7 +123,8 @@ def test_a_dry_run_reads_and_writes_nothing(photos: Path) -> None:
 def test_options_reach_the_run(photos: Path) -> None:
     (photos / "own").mkdir()
     Path("calibration").mkdir()
-    words = "--print-scale 0.986 --tick-mm 5 --max-file-mb 1.5 --max-megapixels 2 --profile jersey --csv-decimal ,"
+    Path("rows.toml").write_text('off = ["splayed-toes"]\n')
+    words = "--rules rows.toml --print-scale 0.986 --tick-mm 5 --max-file-mb 1.5 --max-megapixels 2 --profile jersey --csv-decimal ,"
     result = call("assess", "photos", "--out", "out", "--profiles", photos / "own", "--jobs", 3, *words.split())
     assert result.exit_code == 0, result.output
     run = assessment()["run"]
@@ -137,13 +138,16 @@ def test_options_reach_the_run(photos: Path) -> None:
         "calibration_dirs": ["calibration"],
         "profile": "jersey",
         "profile_dirs": ["own"],
+        "rules": "rows.toml",
         "csv_delimiter": ";",
         "csv_decimal": ",",
     }
     assert run["command"][:3] == ["clawvision", "assess", "photos"]
     assert {"--out", "out", "--jobs", "3"}.isdisjoint(run["command"])
     assert [profile["name"] for profile in run["reference_profiles"]] == ["jersey"]
-    assert assessment()["feet"][0]["profile"] == "jersey"
+    foot = assessment()["feet"][0]
+    assert foot["profile"] == "jersey"
+    assert "splayed-toes" not in {each["rule"] for each in foot["checked"]}
     assert Path("out/measures.csv").read_text().startswith("photo;")
 
 
@@ -165,6 +169,7 @@ def test_the_delimiter(photos: Path, given: str, written: str) -> None:
         ("assess photos --out out --profile jersy", 'Did you mean "jersey"'),
         ("assess photos --out out --profiles nothing", "nothing"),
         ("assess photos --out out --calibration nothing", "nothing"),
+        ("assess photos --out out --rules nothing.toml", "nothing.toml"),
         ("assess photos --out out --csv-delimiter ab", "separate"),
         ("assess photos --out out --csv-delimiter , --csv-decimal ,", "comma"),
         ("assess photos --out out --frobnicate", "--frobnicate"),

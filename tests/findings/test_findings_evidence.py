@@ -16,7 +16,7 @@ from clawvision.findings.evidence import JOINED, Observed, group_feet
 from clawvision.findings.table import rules_table, statuses_table
 from clawvision.findings.wording import with_unit
 from clawvision.types import PhotoFacts, View
-from tests.findings.test_findings_vignettes import PROFILES, photo, side, sole
+from tests.findings.photos import PROFILES, photo, side, sole
 
 
 def test_feet_are_told_apart_by_animal_foot_stage_and_day() -> None:
@@ -177,7 +177,7 @@ def correlated_mean(values: list[float], u: list[float], correlation: float) -> 
 def test_the_twist_of_two_views_is_their_best_mean(values: tuple[float, float], u: tuple[float, float]) -> None:
     agree = abs(values[0] - values[1]) <= np.hypot(*u)
     both = twist_of(twisted(values[0], u[0], "side"), twisted(values[1], u[1], "sole"))
-    assert both.disputed == (not agree)
+    assert bool(both.rivals) == (not agree)
     if not agree:
         assert both.value == values[int(np.argmin(u))] and not both.parts
         return

@@ -9,11 +9,11 @@ import pytest
 
 from clawvision.errors import UsageError
 from clawvision.findings import DEFAULT_PROFILE, assess_feet, choose_profile, load_profiles
+from clawvision.findings.book import Condition, packaged_rules, rule_problem
 from clawvision.findings.profiles import LIMBS, MAX_PROFILE_BYTES
 from clawvision.findings.quantities import DERIVED
-from clawvision.findings.rules import rule_book
 from clawvision.findings.values import NEEDED_WITH, PROFILE_VALUES
-from tests.findings.test_findings_vignettes import side
+from tests.findings.photos import side
 
 ROW = 'value = 84\nsource = "our own claws"\nstatus = "J"\n'
 HEAD = 'name = "ours"\ntitle = "Ours"\nlandmark = "hairline"\n'
@@ -145,13 +145,14 @@ def test_a_profile_holds_whatever_its_rules_texts_quote() -> None:
         "overgrowth_months_least": {"toe_length_usual_high", "growth_high"},
         "overgrowth_months_most": {"toe_length_usual_high", "growth_low"},
     }
-    for rule in rule_book().rule:
-        there = {each.limit for each in rule.when}
+    for rule in packaged_rules().rule:
+        when = [each for each in rule.when if isinstance(each, Condition)]
+        there = {each.limit for each in when}
         # A derived quantity in a condition has to have been computed, with all that it needs.
         there |= {"toe_length_after_trim", "growth_high"} if rule.id == "fast-growth" else set()
         there |= {needed for name in there for needed in NEEDED_WITH.get(name, ())}
-        compared = {each.quantity for each in rule.when} | {"months_since_trim"}
-        for template in (rule.text, rule.also_explained_by, rule.look_for, rule.where):
+        compared = {each.quantity for each in when} | {"months_since_trim", "unexplained_months_least", "months_apart"}
+        for template in (rule.text, rule.exact, rule.also_explained_by, rule.look_for, rule.where):
             for _, name, spec, _ in Formatter().parse(template):
                 if name == "profile":
                     assert spec in there, (rule.id, spec)
@@ -161,9 +162,9 @@ def test_a_profile_holds_whatever_its_rules_texts_quote() -> None:
 
 def test_rules_name_only_what_exists() -> None:
     families: dict[str, str] = {}
-    for rule in rule_book().rule:
-        assert {each.limit for each in rule.when} <= set(PROFILE_VALUES)
+    for rule in packaged_rules().rule:
+        assert rule_problem(rule, packaged_rules().fact) is None, rule.id
         assert families.setdefault(rule.code, rule.family) == rule.family
-    assert len({rule.id for rule in rule_book().rule}) == len(rule_book().rule)
+    assert len({rule.id for rule in packaged_rules().rule}) == len(packaged_rules().rule)
     assert {name for names in NEEDED_WITH.values() for name in names} <= set(PROFILE_VALUES)
     assert all(name == each.name for name, each in DERIVED.items())

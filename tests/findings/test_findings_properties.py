@@ -10,12 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from clawvision.findings import assess_feet
-from clawvision.findings.advice import LEVELS
-from clawvision.findings.rules import rule_book
+from clawvision.findings.book import packaged_rules
+from clawvision.findings.urgency import LEVELS
 from clawvision.types import AnimalResult, FootResult, PhotoFacts
-from tests.findings.test_findings_vignettes import PROFILES, photo
+from tests.findings.photos import PROFILES, photo
 
-FAMILY = {rule.code: rule.family for rule in rule_book().rule}
+FAMILIES = {rule.code: {rule.family, *rule.covers} for rule in packaged_rules().rule}
 SIGNS = ("swelling", "heat", "wound", "smell", "pain")
 MIRROR = {"LF": "RF", "RF": "LF", "LH": "RH", "RH": "LH"}
 
@@ -78,7 +78,7 @@ def _asked(facts: list[PhotoFacts], **changes: Any) -> list[PhotoFacts]:
 
 
 def _kinds(foot: FootResult) -> set[tuple[str, str | None]]:
-    return {(FAMILY[finding.code], finding.claw) for finding in foot.findings}
+    return {(family, finding.claw) for finding in foot.findings for family in FAMILIES[finding.code]}
 
 
 def _rank(foot: FootResult) -> int:
@@ -164,6 +164,6 @@ def test_no_photo_says_that_a_foot_is_well(facts: list[PhotoFacts]) -> None:
     assert "gait is not known" in foot.urgency.text or foot.urgency.level == "today"
 
 
-@pytest.mark.parametrize("rule", rule_book().rule, ids=lambda rule: rule.id)
+@pytest.mark.parametrize("rule", packaged_rules().rule, ids=lambda rule: rule.id)
 def test_a_lame_cow_is_never_seen_to_later(rule: Any) -> None:
     assert LEVELS.index(rule.urgency_if_lame or rule.urgency) >= LEVELS.index(rule.urgency)

@@ -5,78 +5,15 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from datetime import date
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-from clawvision.findings import assess_feet, load_profiles
-from clawvision.findings.rules import rule_book
+from clawvision.findings import assess_feet
+from clawvision.findings.book import FORBIDDEN, packaged_rules
 from clawvision.findings.wording import with_unit
-from clawvision.types import AnimalResult, Finding, FootResult, Measure, PhotoFacts, PhotoRequest
-
-PROFILES = load_profiles()
-_UNITS = {"toe_angle": "deg", "axial_twist": "deg", "helical_twist": "deg", "splay": "deg"}
-
-
-def measures(values: dict[str, float | None], u: float) -> dict[str, Measure]:
-    def unit(name: str) -> Any:
-        return _UNITS.get(name, "percent" if name.endswith("percent") else "mm")
-
-    return {
-        name: Measure(value, None if value is None else u, unit(name), reason="hidden" if value is None else None)
-        for name, value in values.items()
-    }
-
-
-def photo(
-    name: str,
-    foot: str | None,
-    *,
-    claws: dict[str, dict[str, float | None]] | None = None,
-    foot_measures: dict[str, float | None] | None = None,
-    u: float = 2.0,
-    status: Any = "measured",
-    taken: str | None = "2031-04-02T09:00:00",
-    **request: Any,
-) -> PhotoFacts:
-    asked = PhotoRequest(path=Path(name), name=name, animal=request.pop("animal", "Alma 12"), foot=foot, **request)
-    return PhotoFacts(
-        request=asked,
-        view="side",
-        taken=taken,
-        status=status,
-        reasons=(),
-        claws={claw: measures(values, u) for claw, values in (claws or {}).items()},
-        foot_measures=measures(foot_measures or {}, u),
-    )
-
-
-def side(foot: str | None, claw: str = "outer", *, name: str = "", **more: Any) -> PhotoFacts:
-    """A side photo; a claw in good order unless told otherwise."""
-    values = {"toe_length": 92.0, "toe_angle": 50.0, "heel_height": 43.0, "dorsal_concavity": -0.9}
-    keys = ("toe_length", "toe_angle", "heel_height", "dorsal_concavity")
-    values.update({key: more.pop(key) for key in keys if key in more})
-    return photo(name or f"{foot}_{claw}_side.jpg", foot, claws={claw: dict(values)}, **more)
-
-
-def sole(foot: str | None, outer: float = 120.1, inner: float = 112.7, **more: Any) -> PhotoFacts:
-    """A sole photo; lengths and widths of Nuss & Paulus 2006 (means of healthy hind feet) unless told otherwise."""
-    widths = more.pop("widths", (52.0, 42.5))
-    twist = more.pop("twist", (10.0, 9.0))
-    helical = more.pop("helical", None)
-    claws: dict[str, dict[str, float | None]] = {}
-    for claw, length, width, turn in zip(("outer", "inner"), (outer, inner), widths, twist, strict=True):
-        claws[claw] = {"sole_length": length, "sole_width": width, "axial_twist": turn}
-    if helical is not None:
-        claws["outer"]["helical_twist"] = helical
-    both = {
-        "length_difference": outer - inner,
-        "width_difference_percent": 200.0 * (widths[0] - widths[1]) / sum(widths),
-        "apparent_length_difference": more.pop("apparent", outer - inner),
-        "toe_overlap": more.pop("overlap", -28.0),
-    }
-    return photo(f"{foot}_sole.jpg", foot, claws=claws, foot_measures=both, **more)
+from clawvision.types import AnimalResult, Finding, FootResult, PhotoFacts
+from tests.findings.photos import PROFILES, photo, side, sole
 
 
 @dataclass(frozen=True)
@@ -142,7 +79,8 @@ VIGNETTES = [
         {"out_of_proportion:outer"},
         "this week",
         True,
-        pattern="both hind feet out of proportion",
+        animal={"uneven_both_hinds"},
+        pattern="same claw of both hind feet out of proportion",
     ),
     Vignette(
         "inner far too long",
@@ -262,7 +200,15 @@ VIGNETTES = [
         set(),
         "no sign in the photo",
     ),
-    Vignette("turned toe", TWIST, [sole("LH", twist=(34, 9))], {"twist:outer"}, "at the next trim", True),
+    Vignette(
+        "turned toe",
+        TWIST,
+        [sole("LH", twist=(34, 9))],
+        {"twist:outer"},
+        "at the next trim",
+        True,
+        animal={"twist_other_foot"},
+    ),
     Vignette(
         "turned toe, lame",
         TWIST,
@@ -270,9 +216,18 @@ VIGNETTES = [
         {"twist:outer"},
         "within 48 hours",
         True,
+        animal={"twist_other_foot"},
         at_least=False,
     ),
-    Vignette("rolled under", TWIST, [sole("LH", helical=41)], {"twist:outer"}, "at the next trim", True),
+    Vignette(
+        "rolled under",
+        TWIST,
+        [sole("LH", helical=41)],
+        {"twist:outer"},
+        "at the next trim",
+        True,
+        animal={"twist_other_foot"},
+    ),
     Vignette(
         "twist of healthy claws",
         "measures: 6 to 16 degrees",
@@ -287,6 +242,7 @@ VIGNETTES = [
         {"twist:inner"},
         "at the next trim",
         True,
+        animal={"twist_other_foot"},
     ),
     Vignette("concave wall", CD, [side("LH", dorsal_concavity=7)], {"concave_wall:outer"}, "at the next trim", True),
     Vignette(
@@ -427,26 +383,18 @@ def test_vignette(vignette: Vignette) -> None:
         assert animals[0].pattern == vignette.pattern
 
 
-_FORBIDDEN = re.compile(
-    r"\bcut (?:it |them )?(?:back |down )?to\b|\bcut (?:off|away)\b|\b(?:trim|shorten|rasp|grind|take) (?:it |them )?"
-    r"(?:back |down )?(?:to|by|off)\b|\bremove\b|mm (?:can|may|should|must) |\bspare length\b|\bsafe to\b|diagnos"
-    r"|\bis (?:sound|fine|healthy|well|not lame)\b|\bthis claw is lame\b|\bhas (?:an?|the) (?:ulcer|abscess)",
-    re.IGNORECASE,
-)
-
-
 @named(VIGNETTES)
 def test_no_text_gives_a_forbidden_instruction(vignette: Vignette) -> None:
     texts = all_texts(vignette)
     assert len(texts) > 5
     for text in texts:
-        assert not _FORBIDDEN.search(text), text
+        assert not FORBIDDEN.search(text), text
         assert "{" not in text and "<" not in text and "None" not in text, text
 
 
 @pytest.mark.parametrize("bad", ["Cut it back to 75 mm.", "Remove 12 mm.", "The foot is sound.", "Trim to the line."])
 def test_the_search_for_forbidden_instructions_can_find_them(bad: str) -> None:
-    assert _FORBIDDEN.search(bad)
+    assert FORBIDDEN.search(bad)
 
 
 def _said(row: Any) -> set[str]:
@@ -473,7 +421,7 @@ def test_every_number_of_a_finding_traces_to_a_measure_or_a_profile_value(vignet
 
 
 def test_the_rules_texts_hold_no_numbers_of_their_own() -> None:
-    book = rule_book()
+    book = packaged_rules()
     texts = [text for rule in book.rule for text in (rule.text, rule.also_explained_by, rule.look_for, rule.where)]
     texts += [row.text for row in (*book.trim, *book.caution, *book.observed)]
     texts += [text for seat in book.seat for text in (seat.where, seat.look_for)]

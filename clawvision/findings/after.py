@@ -1,0 +1,141 @@
+"""What a trim did: the foot as photographed after it, against the photos from before and against the profile."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import timedelta
+
+from clawvision.findings.book import RuleBook
+from clawvision.findings.evidence import CLAWS, FootEvidence
+from clawvision.findings.profiles import Profile
+from clawvision.findings.quantities import Context, Quantity, chain_row, limbs_of
+from clawvision.findings.rules import Outcome, apply_rules
+from clawvision.findings.urgency import seems_lame
+from clawvision.findings.wording import Trace, fill, with_unit
+from clawvision.types import AfterTrim, ClawName, State
+
+_HARM = ("shortness",)
+"""Families of rules that a trim can bring about itself."""
+_SAME_TRIM_DAYS = 7
+"""Photos from before a trim are no older than this (status J)."""
+_TAKEN_OFF = (("toe_length", "mm", "toe"), ("toe_angle", "deg", "toe angle"), ("heel_height", "mm", "heel"))
+
+
+def after_trim(
+    evidence: FootEvidence, profile: Profile, outcomes: Sequence[Outcome], book: RuleBook
+) -> AfterTrim | None:
+    """Say what a trim achieved, what it did not, and what is now too short.
+
+    Parameters
+    ----------
+    evidence
+        The foot.
+    profile
+        What it was judged by.
+    outcomes
+        What the rules came to.
+    book
+        The rules.
+
+    Returns
+    -------
+    AfterTrim or None
+        None unless the photos are of the stage ``after`` and the profile judges.
+    """
+    if evidence.stage != "after" or not profile.judged:
+        return None
+    before = _before(evidence)
+    then = apply_rules(before, profile, book) if before is not None else ()
+    trace = Trace()
+    achieved, open_, harm = _changes(then, outcomes, book, trace)
+    if before is not None:
+        achieved = [*_differences(before, evidence, profile, trace), *achieved]
+    days = _days_to_next_look(evidence, outcomes)
+    fact = book.fact[days]
+    context = Context(evidence, profile, limbs_of(evidence)[-1])
+    expectation = [fill(book.say[key], context, None, book.fact, trace) for key in ("after_tender", "after_call", days)]
+    return AfterTrim(
+        achieved=tuple(achieved),
+        open=tuple(open_),
+        harm=tuple(harm),
+        expectation=tuple(expectation),
+        next_look=None if evidence.taken is None else (evidence.taken + timedelta(days=round(fact.value))).isoformat(),
+        compared_with=before.photos if before is not None else (),
+        chain=trace.rows(),
+    )
+
+
+def _before(evidence: FootEvidence) -> FootEvidence | None:
+    earlier = evidence.earlier
+    if earlier is None or earlier.taken is None or evidence.taken is None or earlier.stage == "after":
+        return None
+    return earlier if (evidence.taken - earlier.taken).days <= _SAME_TRIM_DAYS else None
+
+
+def _days_to_next_look(evidence: FootEvidence, outcomes: Sequence[Outcome]) -> str:
+    if seems_lame(evidence):
+        return "look_lame"
+    shown = [each for each in outcomes if each.state == "shown"]
+    return "look_soon" if any(each.rule.trim or each.rule.veterinarian for each in shown) else "look_usual"
+
+
+def _state_of(outcomes: Sequence[Outcome], family: str, claw: ClawName | None) -> State:
+    """Return whether a family of rules is shown for a claw; not shown only where nothing measured leaves it open."""
+    own = [each for each in outcomes if each.rule.family == family and each.claw == claw]
+    if any(each.state == "shown" for each in own):
+        return "shown"
+    if any(each.state == "cannot tell" and not each.absent for each in own):
+        return "cannot tell"
+    return "not shown" if any(each.state == "not shown" for each in own) else "cannot tell"
+
+
+def _changes(
+    then: Sequence[Outcome], now: Sequence[Outcome], book: RuleBook, trace: Trace
+) -> tuple[list[str], list[str], list[str]]:
+    achieved: list[str] = []
+    open_: list[str] = []
+    harm: list[str] = []
+    for family, claw in dict.fromkeys((each.rule.family, each.claw) for each in (*then, *now)):
+        before, after = _state_of(then, family, claw), _state_of(now, family, claw)
+        about = next(each.rule.about for each in (*then, *now) if (each.rule.family, each.claw) == (family, claw))
+        what = f"{claw} claw, {about}" if claw else about
+        if after == "shown":
+            found = next(e.finding for e in now if (e.rule.family, e.claw) == (family, claw) and e.finding)
+            assert found is not None  # what is shown has a finding
+            trace.extend(found.chain)
+            worse = family in _HARM or (before == "not shown" and family == "proportion")
+            (harm if worse else open_).append(f"{what[0].upper()}{what[1:]}: {found.text}")
+        elif before == "shown":
+            key = "after_gone" if after == "not shown" else "after_unclear"
+            (achieved if after == "not shown" else open_).append(book.say[key].replace("<what>", what))
+    return achieved, open_, harm
+
+
+def _differences(before: FootEvidence, after: FootEvidence, profile: Profile, trace: Trace) -> list[str]:
+    """Return what changed by more than the uncertainty of the difference, each photo taken as independent."""
+    limb = limbs_of(after)[-1]
+    texts = []
+    for claw in CLAWS:
+        for name, unit, word in _TAKEN_OFF:
+            old, new = (Context(each, profile, limb).measured(claw, name) for each in (before, after))
+            if old is None or new is None:
+                continue
+            change = _change(old, new, f"{claw} {name}", unit)
+            if abs(change.value) <= change.uncertainty:
+                continue
+            trace.extend(change.trace)
+            way = {"mm": ("shorter", "longer"), "deg": ("flatter", "steeper")}[unit][change.value > 0.0]
+            if name == "heel_height":
+                way = "higher" if change.value > 0.0 else "lower"
+            size = with_unit(abs(change.value), change.uncertainty, unit)
+            texts.append(f"{claw.capitalize()} claw: the {word} is {size} {way} than before.")
+    return texts
+
+
+def _change(old: Quantity, new: Quantity, label: str, unit: str) -> Quantity:
+    value = new.value - old.value
+    uncertainty = (new.uncertainty**2 + old.uncertainty**2) ** 0.5
+    own = chain_row(
+        f"{label} now − before", value, uncertainty, unit, source="computed", status="C", formula="now − before"
+    )
+    return Quantity(value, uncertainty, unit, False, (own, *new.trace, *old.trace))
