@@ -28,6 +28,7 @@ _COMMANDS = {
     "card": "clawvision.cli.card",
     "calibrate": "clawvision.cli.calibrate",
     "demo": "clawvision.cli.demo",
+    "herd": "clawvision.cli.herd",
 }
 
 

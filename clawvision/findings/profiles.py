@@ -123,6 +123,29 @@ def choose_profile(name: str | None, profiles: Mapping[str, Profile]) -> Profile
     return profiles[wanted]
 
 
+def read_profile(where: str, content: bytes, known: Mapping[str, Profile]) -> Profile:
+    """Return the profile that the content of a file makes, which may build on the profiles ``known``.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be used; the message names ``where`` and the key.
+    """
+    parsed = _parse(where, content)
+    return _resolve({where: parsed}, known)[parsed.name]
+
+
+def profile_name(path: Path) -> str:
+    """Return the name of the profile in a file, whatever it builds on.
+
+    Raises
+    ------
+    UsageError
+        If the file cannot be read or is no profile.
+    """
+    return _parse(str(path), _read(path)).name
+
+
 def _read_folder(folder: Path) -> dict[str, _File]:
     if not folder.is_dir():
         raise UsageError(f"The profile folder {folder} does not exist.", "Name a folder that holds *.toml profiles.")

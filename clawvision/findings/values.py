@@ -11,7 +11,7 @@ STATUSES: dict[ValueStatus, str] = {
     "P": "read in the publication",
     "M": "from memory, not yet confirmed",
     "T": "common practice of the trade, no source",
-    "C": "computed from published values or plain geometry",
+    "C": "computed from published values, plain geometry or the herd's own measures",
     "J": "this project's own judgement",
 }
 
