@@ -124,7 +124,8 @@ def test_options_reach_the_run(photos: Path) -> None:
     (photos / "own").mkdir()
     Path("calibration").mkdir()
     Path("rows.toml").write_text('off = ["splayed-toes"]\n')
-    words = "--rules rows.toml --print-scale 0.986 --tick-mm 5 --max-file-mb 1.5 --max-megapixels 2 --profile jersey --csv-decimal ,"
+    words = "--print-scale 0.986 --tick-mm 5 --max-file-mb 1.5 --max-megapixels 2 --profile jersey --csv-decimal ,"
+    words += " --rules rows.toml"
     result = call("assess", "photos", "--out", "out", "--profiles", photos / "own", "--jobs", 3, *words.split())
     assert result.exit_code == 0, result.output
     run = assessment()["run"]
