@@ -189,14 +189,14 @@ def gather(filed: Iterable[Filed], kinds: Sequence[str]) -> HerdClaws:
     marked = {key: {(key.animal, key.foot, claw) for claw in _claws(key.claw)} & found for key in latest}
     values: dict[tuple[Limb, str], list[OnFile]] = {}
     for key, (day, seen) in latest.items():
-        if not marked[key] and not seen.disputed:
+        if not marked[key] and not seen.rivals:
             values.setdefault((key.limb, key.measure), []).append(OnFile(key.animal, seen.value, day))
     left_out = LeftOut(
         animals_lame=len(lame),
         claws_found=len(set().union(*marked.values())),
         feet_unnamed=sum(foot.foot is None for foot in feet),
         feet_of_other_kind=sum(foot.foot is not None for foot in feet) - len(of_kind),
-        values_disputed=sum(seen.disputed and not marked[key] for key, (_, seen) in latest.items()),
+        values_disputed=sum(bool(seen.rivals) and not marked[key] for key, (_, seen) in latest.items()),
         photos_unsure=len(untrimmed) - len(measured),
         photos_after_trim=len(photos) - len(untrimmed),
     )
