@@ -284,6 +284,11 @@ class ClawResult:
     source: Literal["automatic", "sidecar"]
     measures: Mapping[str, Measure]
     guides_px: Mapping[str, FloatArray] = field(default_factory=_no_mapping)
+    outline_mm: FloatArray | None = None
+    """The outline as measured, (M, 2) mm: each edge at its own depth, in a plane parallel to the reference's, x right
+    and y down as printed on it. None where the claw was not measured."""
+    landmarks_mm: Mapping[str, tuple[float, float]] = field(default_factory=_no_mapping)
+    """C, T, B, H or K, T in the same plane."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -22,7 +22,7 @@ from clawvision.measure.side import (
 )
 from clawvision.measure.side_landmarks import SideLandmarks, find_side_landmarks, run_from_toe
 from clawvision.measure.twist import helical_twist
-from clawvision.measure.viewing import Viewing, outline_modes, shared_causes, viewing_of
+from clawvision.measure.viewing import Viewing, outline_modes, placed, shared_causes, viewing_of
 from clawvision.scale.plane import mm_per_px, project_plane
 from clawvision.types import ClawOutline, ClawResult, FloatArray, Measure, Scale, frozen_array, frozen_mapping
 
@@ -326,7 +326,8 @@ def measure_side_claw(claw: ClawOutline, scale: Scale) -> ClawResult:
     pixels = dict(zip(points, project_plane(scale, np.array(list(points.values()))), strict=True))
     pixels |= {name: np.array(point) for name, point in claw.given.items()}
     pixels["H"] = seen.line_px[_nearest(profile.outline, heel)] if "H" not in claw.given else pixels["H"]
-    return _result(claw, measures, pixels, _guides(profile, bearing, scale, seen))
+    result = _result(claw, measures, pixels, _guides(profile, bearing, scale, seen))
+    return replace(result, outline_mm=frozen_array(profile.outline), landmarks_mm=placed(points))
 
 
 def _guides(profile: Profile, bearing: Bearing, scale: Scale, seen: _Seen) -> dict[str, FloatArray]:
@@ -357,7 +358,7 @@ def _result(
     return ClawResult(
         name=claw.name,
         outline_px=claw.outline_px,
-        landmarks_px=frozen_mapping({name: (float(xy[0]), float(xy[1])) for name, xy in pixels.items()}),
+        landmarks_px=placed(pixels),
         confidence=claw.confidence,
         source=claw.source,
         measures=frozen_mapping(measures),

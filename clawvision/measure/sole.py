@@ -100,6 +100,8 @@ class SoleShape:
     widest: FloatArray
     ends: FloatArray
     """Where the long axis's extent begins and ends, (2, 2), on the axis's line."""
+    outline: FloatArray
+    """The outline as measured, (N, 2)."""
 
 
 def _borders(
@@ -162,6 +164,7 @@ def measure_sole(outline: FloatArray, toward: FloatArray, principal: FloatArray 
         midline=place[:, None] * direction + middle[:, None] * across,
         widest=np.array([widest_at * direction + low[at] * across, widest_at * direction + high[at] * across]),
         ends=np.array([start * direction + on_axis * across, (start + length) * direction + on_axis * across]),
+        outline=outline,
     )
 
 

@@ -21,7 +21,7 @@ from clawvision.measure.sole import (
     principal_axis,
 )
 from clawvision.measure.twist import helical_twist
-from clawvision.measure.viewing import Viewing, outline_modes, shared_causes, viewing_of
+from clawvision.measure.viewing import Viewing, outline_modes, placed, shared_causes, viewing_of
 from clawvision.scale.plane import project_plane
 from clawvision.types import (
     ClawName,
@@ -188,6 +188,8 @@ def _claw_result(claw: _Claw, scale: Scale, *, alone: bool) -> ClawResult:
                 "width": frozen_array(project_plane(scale, shape.widest)),
             }
         ),
+        outline_mm=frozen_array(shape.outline),
+        landmarks_mm=placed({"K": axis.heel_centre, "T": axis.toe}),
     )
 
 

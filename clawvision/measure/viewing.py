@@ -6,6 +6,7 @@ uncertainty gives that cause's signed contribution (law of propagation, JCGM 100
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +14,7 @@ import numpy as np
 from clawvision.measure.depth import USUAL_SIDE, USUAL_SOLE, SideModel, SoleModel
 from clawvision.scale.plane import cast
 from clawvision.scale.pose import perturb, resolve
-from clawvision.types import FloatArray, Scale, View
+from clawvision.types import FloatArray, Scale, View, frozen_mapping
 
 _U_YAW = {"side": 3.0, "sole": 0.8, "front": 3.0, "rear": 3.0}
 _U_PITCH = {"side": 1.6, "sole": 0.8, "front": 3.0, "rear": 3.0}
@@ -74,6 +75,11 @@ def shared_causes(nominal: Viewing, view: View) -> list[tuple[str, Viewing]]:
     causes.append(("plane_yaw", replace(nominal, lean=(float(np.tan(np.radians(_U_YAW[view]))), 0.0))))
     causes.append(("plane_pitch", replace(nominal, lean=(0.0, float(np.tan(np.radians(_U_PITCH[view])))))))
     return causes
+
+
+def placed(points: Mapping[str, FloatArray]) -> Mapping[str, tuple[float, float]]:
+    """Return landmarks in mm as a result holds them."""
+    return frozen_mapping({name: (float(xy[0]), float(xy[1])) for name, xy in points.items()})
 
 
 _MODES = 3

@@ -161,6 +161,11 @@ class ClawRecord(Record):
     guides_px: dict[str, tuple[Pixel, ...]] = Field(
         default_factory=dict, description="What the annotated picture draws besides outline and landmarks."
     )
+    outline_mm: tuple[Pixel, ...] | None = Field(
+        default=None,
+        description="As measured, each edge at its depth: mm in a plane parallel to the reference's, x right, y down.",
+    )
+    landmarks_mm: dict[str, Pixel] = Field(default_factory=dict, description="In the same plane.")
 
 
 class ExifRecord(Record):

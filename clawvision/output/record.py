@@ -254,6 +254,8 @@ def _claw(claw: ClawResult) -> ClawRecord:
         source=claw.source,
         measures=_measures(claw.measures),
         guides_px={name: _pixels(points) for name, points in claw.guides_px.items()},
+        outline_mm=None if claw.outline_mm is None else _pixels(claw.outline_mm),
+        landmarks_mm={name: _pixel(point) for name, point in claw.landmarks_mm.items()},
     )
 
 
