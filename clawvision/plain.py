@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from difflib import get_close_matches
 
+_COMPARED = 80
+
 
 def plain(text: object) -> str:
     """Return ``text`` with everything that does not print (escape codes, line ends) written as an escape."""
@@ -18,6 +20,13 @@ def did_you_mean(word: str, allowed: Sequence[str]) -> str:
     """Return `` Did you mean "x"?`` for the allowed word nearest to ``word``, or an empty string."""
     near = get_close_matches(word, allowed, n=1, cutoff=0.5)
     return f' Did you mean "{plain(near[0])}"?' if near else ""
+
+
+def nearest(word: str, allowed: Sequence[str], count: int = 3) -> tuple[str, ...]:
+    """Return those of the allowed words that are most like ``word``, at most ``count``, in capitals or not."""
+    # Names from outside may be of any length, and comparing takes its square.
+    folded = {each[:_COMPARED].casefold(): each for each in reversed(allowed)}
+    return tuple(folded[each] for each in get_close_matches(word[:_COMPARED].casefold(), folded, n=count, cutoff=0.5))
 
 
 def listed(items: Sequence[str], limit: int = 20) -> str:

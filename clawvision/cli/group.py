@@ -25,6 +25,7 @@ TRACEBACK = "CLAWVISION_TRACEBACK"
 # Loaded when they are asked for: what one command needs to start, another need not wait for.
 _COMMANDS = {
     "assess": "clawvision.cli.assess",
+    "explain": "clawvision.cli.explain",
     "card": "clawvision.cli.card",
     "calibrate": "clawvision.cli.calibrate",
     "demo": "clawvision.cli.demo",
@@ -139,6 +140,7 @@ def main(context: click.Context) -> None:
     First steps:
       clawvision card                          write the scale card; print it
       clawvision assess photos/ --out result/  measure and assess the photos
+      clawvision explain result/ ANIMAL        tell what is said about one animal, and why
       clawvision demo --out demo/              the same with sample photos
 
     \b

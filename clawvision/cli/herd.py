@@ -9,7 +9,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import click
-from pydantic import ValidationError
 
 from clawvision.errors import OutputError, UsageError
 from clawvision.findings.herd import (
@@ -32,12 +31,9 @@ from clawvision.findings.profiles import (
 )
 from clawvision.output.atomic import write_atomic
 from clawvision.output.models import AssessmentRecord
-from clawvision.output.record import load_assessment, photo_facts
+from clawvision.output.read import read_assessment
+from clawvision.output.record import photo_facts
 from clawvision.plain import listed, plain
-
-ASSESSMENT = "assessment.json"
-MAX_ASSESSMENT_BYTES = 128_000_000
-"""Some 8000 photos; a larger file is more likely something else, and takes more memory than many computers have."""
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")
 _NEEDED = f"{ENOUGH_CLAWS} of {ENOUGH_ANIMALS} animals are needed"
@@ -158,39 +154,6 @@ def _file_all(paths: Sequence[Path]) -> Iterator[Filed]:
     """Read one assessment after another and keep the little of it that counts."""
     for path in paths:
         yield _filed(read_assessment(path))
-
-
-def read_assessment(path: Path) -> AssessmentRecord:
-    """Return the assessment in a file, or in a folder that ``clawvision assess`` wrote.
-
-    Raises
-    ------
-    UsageError
-        If there is none, it is too large, or it is something else; the message names the file.
-    """
-    file = path / ASSESSMENT if path.is_dir() else path
-    remedy = f"Name an {ASSESSMENT}, or a folder that clawvision assess wrote."
-    if not file.is_file():
-        raise UsageError(f"{file} is not there, or is no file.", remedy)
-    try:
-        with file.open("rb") as stream:
-            data = stream.read(MAX_ASSESSMENT_BYTES + 1)
-    except OSError as error:
-        raise UsageError(f"{file} cannot be read: {error.strerror}.", "Check that you may read it.") from error
-    if len(data) > MAX_ASSESSMENT_BYTES:
-        raise UsageError(
-            f"{file} is larger than {MAX_ASSESSMENT_BYTES // 1_000_000} MB.",
-            "Assess the photos in several folders and name each of them.",
-        )
-    try:
-        return load_assessment(data)
-    except (ValidationError, RecursionError) as error:
-        detail = ""
-        if isinstance(error, ValidationError):
-            first = error.errors(include_url=False, include_input=False, include_context=False)[0]
-            key = ".".join(str(part) for part in first["loc"])[:120]
-            detail = f" (key '{key}': {first['msg'][:200]})"
-        raise UsageError(f"{file} is no assessment that this version can read{detail}.", remedy) from error
 
 
 def _filed(record: AssessmentRecord) -> Filed:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import shlex
 import textwrap
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from clawvision.plain import plain
 
 _WIDTH = 100
 _MOST_PHOTOS = 50
+_MOST_ANIMALS = 20
 _SOON = ("today", "within 48 hours", "this week")
 _REFUSED_OR_REVIEW = ("refused", "review")
 
@@ -100,16 +102,23 @@ def summary(record: AssessmentRecord, out: Path, kept: int) -> str:
     unsure = [photo for status in _REFUSED_OR_REVIEW for photo in record.photos if photo.status == status]
     if unsure:
         parts.append("\n".join(["Photos that need a person:", *_photos(unsure)]))
+    doubtful = {photo.photo for photo in unsure if photo.status == "review"}
     soon = [foot for level in _SOON for foot in record.feet if foot.urgency.level == level]
     if soon:
-        parts.append("\n".join(["Feet to lift:", *(_foot(foot) for foot in soon)]))
-    unknown = [_name(foot) for foot in record.feet if foot.urgency.level == "unknown"]
+        parts.append("\n".join(["Feet to lift:", *(_foot(foot, doubtful) for foot in soon)]))
+    unknown = [foot for foot in record.feet if foot.urgency.level == "unknown"]
     if unknown:
-        parts.append(_wrapped(f"Not known from these photos, so look yourself: {', '.join(unknown)}.", "", "  "))
+        names = ", ".join(_name(foot) for foot in unknown)
+        parts.append(_wrapped(f"Not known from these photos, so look yourself: {names}.", "", "  "))
+    questions = _questions(record, {foot.animal for foot in (*soon, *unknown)})
+    if questions:
+        parts.append("\n".join(["To know more:", *questions]))
     cautions = list(dict.fromkeys(caution for foot in record.feet for caution in foot.trim.cautions))
     if cautions:
         parts.append("\n".join(["Before anybody cuts:", *(_wrapped(caution, "  - ", "    ") for caution in cautions)]))
-    parts.append(f"Results: {plain(out / 'assessment.json')}, measures.csv and annotated/ beside it.")
+    results = f"Results: {plain(out / 'assessment.json')}, measures.csv and annotated/ beside it."
+    why = f"Why, and what to look for: clawvision explain {plain(shlex.quote(str(out)))} ANIMAL"
+    parts.append(f"{results}\n{why}")
     return "\n\n".join(parts)
 
 
@@ -127,8 +136,33 @@ def _photos(photos: Sequence[PhotoRecord]) -> list[str]:
     return lines
 
 
-def _foot(foot: FootRecord) -> str:
-    return _wrapped(f"{_name(foot)}: {' '.join((foot.urgency.text, *foot.urgency.reasons[:1]))}", "  ", "    ")
+def _foot(foot: FootRecord, doubtful: Container[str]) -> str:
+    """Return how soon and why: what a person saw, if that is the first reason, then all that is shown, by claw."""
+    titles: dict[str, list[str]] = {}
+    for finding in foot.findings:
+        whose = f"{finding.claw} claw" if finding.claw else "both claws"
+        titles.setdefault(whose.capitalize(), []).append(finding.title or finding.code)
+    shown = {f"{whose}: {title}." for whose, own in titles.items() for title in own}
+    seen = [reason for reason in foot.urgency.reasons[:1] if reason not in shown]
+    # A title may hold a comma itself.
+    found = [f"{whose}: {'; '.join(own)}." for whose, own in titles.items()]
+    look = [photo for photo in foot.photos if photo in doubtful]
+    if found and look:
+        found.append(f"Look at these photos first: {', '.join(look)}.")
+    return _wrapped(f"{_name(foot)}: {' '.join((foot.urgency.text, *seen, *found))}", "  ", "    ")
+
+
+def _questions(record: AssessmentRecord, animals: Container[str]) -> list[str]:
+    """Return what is most worth asking about each of the animals, those with the same question together."""
+    asked: dict[str, list[str]] = {}
+    for animal in record.animals:
+        if animal.animal in animals and animal.urgency.questions:
+            asked.setdefault(animal.urgency.questions[0].text, []).append(animal.animal)
+    lines = []
+    for text, names in asked.items():
+        more = f" and {len(names) - _MOST_ANIMALS} more" if len(names) > _MOST_ANIMALS else ""
+        lines.append(_wrapped(f"{', '.join(names[:_MOST_ANIMALS])}{more}: {text}", "  ", "    "))
+    return lines
 
 
 def _name(foot: FootRecord) -> str:

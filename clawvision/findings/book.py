@@ -253,8 +253,8 @@ def load_rules(path: Path | None = None) -> RuleBook:
     Raises
     ------
     UsageError
-        If the file cannot be read or a row cannot be used. A row that keeps a claw from being cut can be changed but
-        neither taken away nor made to keep it less.
+        If the file cannot be read or a row cannot be used. A row that keeps a claw from being cut may get other
+        texts, but can neither be taken away, nor ask for more, nor keep the claw less.
     """
     book = packaged_rules()
     if path is None:
@@ -306,8 +306,14 @@ def _check(path: Path, rule: Rule, packaged: Rule | None, book: RuleBook) -> Non
         less = set(packaged.trim) - set(rule.trim)
         if less or (packaged.rule_out and not rule.rule_out) or (packaged.veterinarian and not rule.veterinarian):
             problem = "it would keep a claw from being cut less than the packaged row does"
+        elif (packaged.trim or packaged.rule_out or packaged.veterinarian) and _asks(rule) != _asks(packaged):
+            problem = "the packaged row keeps claws from being cut, so what it asks, of which claw, and its family stay"
     if problem is not None:
         raise UsageError(f"Rules {path}, rule '{rule.id}': {problem}.", "docs/findings.md says what a row holds.")
+
+
+def _asks(rule: Rule) -> tuple[object, ...]:
+    return rule.when, rule.claw, rule.unknown_foot, rule.family
 
 
 def rule_problem(rule: Rule, facts: Mapping[str, Fact]) -> str | None:

@@ -336,6 +336,13 @@ class AnimalRecord(Record):
     checked: tuple[CheckedRecord, ...] = Field(default=(), description="Every rule about the feet together.")
 
 
+class OneAnimalRecord(Record):
+    """An animal and its feet out of an assessment, as ``clawvision explain --json`` writes them."""
+
+    animal: AnimalRecord
+    feet: tuple[FootRecord, ...]
+
+
 class ProfileSource(Record):
     """A reference profile that the run compared with, and where its figures come from."""
 

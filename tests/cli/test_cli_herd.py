@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
-import clawvision.cli.herd as command
 from clawvision.cli import main
 from clawvision.findings import assess_feet, load_profiles
 from clawvision.findings.profiles import Profile
+from clawvision.output import read
 from clawvision.output.models import RunInfo
 from clawvision.output.record import assessment_record, dumps, photo_facts, photo_record
 from clawvision.types import Measure, PhotoRequest, PhotoResult, frozen_mapping
@@ -236,7 +236,7 @@ def test_what_is_missing_too_large_or_of_another_schema_is_refused(
     result = call(tmp_path / "none", to=to)
     assert result.exit_code == 2 and "none is not there" in result.stderr
     with monkeypatch.context() as patch:
-        patch.setattr(command, "MAX_ASSESSMENT_BYTES", 1000)
+        patch.setattr(read, "MAX_ASSESSMENT_BYTES", 1000)
         result = call(out, to=to)
     assert result.exit_code == 2 and "larger than" in result.stderr
     _changed(out, lambda data: data["photos"][3].update(stage="never"))

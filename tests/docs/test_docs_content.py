@@ -12,6 +12,7 @@ import click
 import pytest
 
 from clawvision.cli import main
+from clawvision.findings.book import load_rules, packaged_rules
 from clawvision.findings.quantities import DERIVED
 from clawvision.measure.depth import SIDE_SPREAD, SOLE_SPREAD, USUAL_SIDE, USUAL_SOLE
 from clawvision.measure.side import SIDE_UNITS
@@ -94,7 +95,8 @@ def test_the_readmes_commands_exist() -> None:
         assert extra[1] in project["optional-dependencies"]
     program, *arguments = shlex.split(assess.split(" && ")[-1])
     assert Path(program).name in project["scripts"]
-    context = click.Context(main)
+    # As from a shell: the first context that asks for help fixes its names for the process.
+    context = click.Context(main, **main.context_settings)
     subcommand = main.get_command(context, arguments[0])
     assert subcommand is not None
     parsed = subcommand.make_context("assess", [str(ROOT / arguments[1]), *arguments[2:]], parent=context)
@@ -116,6 +118,16 @@ def test_the_outline_file_of_the_page_can_be_read() -> None:
     sidecar = parse_sidecar(found[1].encode(), "page.outline.json")
     assert sidecar.view == "sole"
     assert set(sidecar.claws) == {"outer", "inner"}
+
+
+def test_the_herds_own_rows_of_the_page_can_be_used(tmp_path: Path) -> None:
+    section = _page("findings.md").split("## A herd's own rows\n")[1].split("\n## ")[0]
+    found = re.search(r"```toml\n(.+?)```", section, re.DOTALL)
+    assert found is not None
+    (tmp_path / "our-rows.toml").write_text(found[1], encoding="utf-8")
+    ids = [rule.id for rule in load_rules(tmp_path / "our-rows.toml").rule]
+    packaged = [rule.id for rule in packaged_rules().rule]
+    assert ids == ["our-steep-toe", *(each for each in packaged if each != "splayed-toes")]
 
 
 def test_the_sizes_of_the_causes_are_the_programs() -> None:
