@@ -112,6 +112,7 @@ def _changes(
         before, after = _state_of(then, family, claw), _state_of(now, family, claw)
         about = next(each.rule.about for each in (*then, *now) if (each.rule.family, each.claw) == (family, claw))
         what = f"{claw} claw, {about}" if claw else about
+        what = what[0].upper() + what[1:]
         if after == "shown":
             found = next((each.finding for each in own if each.finding is not None), None)
             if found is None:
@@ -120,7 +121,7 @@ def _changes(
             # What was short before and was left as long was not done by the trim.
             worse = before == "not shown" if family == "proportion" else before != "shown" or claw in shorter
             worse = worse and family in (*_HARM, "proportion")
-            (harm if worse else open_).append(f"{what[0].upper()}{what[1:]}: {found.text}")
+            (harm if worse else open_).append(f"{what}: {found.text}")
         elif before == "shown":
             key = "after_gone" if after == "not shown" else "after_unclear"
             (achieved if after == "not shown" else open_).append(book.say[key].replace("<what>", what))

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import cache
+
 import pytest
 
-from clawvision.findings.book import packaged_rules
+from clawvision.findings.book import ObservedRow, Question, Step, TextRow, packaged_rules
 from clawvision.types import FootResult
-from tests.findings.vignettes import Vignette
-from tests.findings.vignettes_all import VIGNETTES, assessed, foot_of
+from tests.findings.vignettes import After, Vignette
+from tests.findings.vignettes_all import COUNT, VIGNETTES, assessed, foot_of, strings
 
 BOOK = packaged_rules()
 _MANNERS = ("first", "usual", "keep", "careful")
@@ -98,3 +103,89 @@ def _cases() -> list[object]:
 def test_vignette(vignette: Vignette) -> None:
     assert vignette.basis
     assert not problems(vignette), "\n".join(problems(vignette))
+
+
+def test_every_vignette_has_a_name_of_its_own() -> None:
+    assert len(VIGNETTES) == COUNT
+
+
+def test_a_vignette_that_expects_something_else_fails() -> None:
+    right = VIGNETTES["inner in the watch band"]
+    for changed in (
+        {"codes": set()},
+        {"level": "today"},
+        {"at_least": False},
+        {"veterinarian": True},
+        {"manner": "usual"},
+        {"open": {"outer-far-out-of-proportion:outer"}},
+        {"animal": {"overdue_trim"}},
+        {"pattern": "unknown"},
+        {"animal_level": "today"},
+        {"notes": ("no such note",)},
+        {"questions": ("day",)},
+        {"asks": {"look_at_photo"}},
+        {"weak": right.codes},
+        {"spare": {"outer": (0.0, 1.0)}},
+        {"after": After()},
+    ):
+        assert problems(replace(right, **changed)), changed
+    ordinary = VIGNETTES["mean healthy foot, all measured"]
+    assert problems(replace(ordinary, spare={}))
+    assert problems(replace(ordinary, spare={**ordinary.spare, "inner": (0.0, 15.4)}))
+    trimmed = VIGNETTES["trimmed, no photos from before"]
+    for after in (After(), After(harm=("Outer claw",), next_look="2031-07-31"), After(next_look="2031-07-30")):
+        assert problems(replace(trimmed, after=after)), after
+
+
+# --- the vignettes reach all rows and all texts
+
+
+@cache
+def _everything() -> str:
+    return "\n".join(sorted({text for name in VIGNETTES for _, text in strings(assessed(name))}))
+
+
+@pytest.mark.parametrize("rule", [rule.id for rule in BOOK.rule])
+def test_every_rule_is_shown_once_and_once_left_open_by_its_uncertainty(rule: str) -> None:
+    feet = [foot for name in VIGNETTES for foot in assessed(name)[0]]
+    assert any(finding.rule == rule for foot in feet for finding in foot.findings)
+    assert any(f.split(":")[0] == rule for each in VIGNETTES.values() for f in each.open)
+
+
+@pytest.mark.parametrize("row", [row.id for row in BOOK.animal])
+def test_every_row_about_the_feet_together_is_shown_once_and_once_not(row: str) -> None:
+    animals = [animal for name in VIGNETTES for animal in assessed(name)[1]]
+    assert any(finding.rule == row for animal in animals for finding in animal.findings)
+    assert {"shown"} < {each.state for animal in animals for each in animal.checked if each.rule == row}
+
+
+@pytest.mark.parametrize("question", [row.code for row in BOOK.question])
+def test_every_question_is_asked_once_and_once_not(question: str) -> None:
+    asked = {question in {each.code for each in foot_of(name).urgency.questions} for name in VIGNETTES}
+    assert asked == {True, False}
+
+
+def _templates() -> list[str]:
+    texts = [
+        text
+        for row in BOOK.rule
+        for text in (row.title, row.text, row.exact, row.also_explained_by, row.look_for, row.where)
+    ]
+    texts += [text for row in BOOK.animal for text in (row.title, row.text, row.exact, row.look_for, row.where)]
+    texts += [text for seat in BOOK.seat for text in (seat.where, seat.look_for)]
+    texts += [each.where for each in BOOK.seat_shape]
+    rows: Sequence[TextRow | Step | Question | ObservedRow] = (
+        *BOOK.trim,
+        *BOOK.caution,
+        *BOOK.step,
+        *BOOK.question,
+        *BOOK.observed,
+    )
+    return sorted({text for text in (*texts, *[row.text for row in rows], *BOOK.say.values()) if text})
+
+
+@pytest.mark.parametrize("template", _templates())
+def test_every_text_of_the_table_is_spoken_by_a_vignette(template: str) -> None:
+    """So that what is tested about all texts of all vignettes is tested about all texts there are."""
+    parts = re.split(r"\{[^}]*\}|<[a-z]+>", template)
+    assert re.search("[^\n]+?".join(re.escape(part) for part in parts), _everything())

@@ -51,7 +51,7 @@ VIGNETTES = [
         [*_now(91, 91), *_then(118, 118)],
         manner="none",
         after=After(
-            achieved=(*_SHORTER, "outer claw, the length of the toe", "inner claw, the length of the toe"),
+            achieved=(*_SHORTER, "Outer claw, the length of the toe", "Inner claw, the length of the toe"),
             next_look=_USUAL,
             compared_with=_BEFORE,
         ),
@@ -77,7 +77,7 @@ VIGNETTES = [
             achieved=(
                 "Outer claw: the toe is 13 ± 3 mm shorter",
                 "Inner claw: the toe is 27 ± 3 mm shorter",
-                "inner claw, the length of the toe",
+                "Inner claw, the length of the toe",
             ),
             open=("Outer claw, the length of the toe",),
             harm=("Outer claw, one claw against the other",),
@@ -93,7 +93,7 @@ VIGNETTES = [
         open={"long:outer", "long:inner"},
         after=After(
             achieved=("Outer claw: the toe is 17 ± 3 mm shorter", "Inner claw: the toe is 17 ± 3 mm shorter"),
-            open=("outer claw, the length of the toe", "inner claw, the length of the toe"),
+            open=("Outer claw, the length of the toe", "Inner claw, the length of the toe"),
             next_look=_USUAL,
             compared_with=_BEFORE,
         ),
@@ -208,8 +208,8 @@ VIGNETTES = [
             achieved=(
                 "Outer claw: the toe is 23 ± 3 mm shorter",
                 "Inner claw: the toe is 23 ± 3 mm shorter",
-                "outer claw, the length of the toe",
-                "inner claw, the length of the toe",
+                "Outer claw, the length of the toe",
+                "Inner claw, the length of the toe",
             ),
             open=("Outer claw, twist of the claw",),
             next_look=_SOONER,
@@ -230,8 +230,8 @@ VIGNETTES = [
             achieved=(
                 "Outer claw: the toe is 27 ± 3 mm shorter",
                 "Outer claw: the toe angle is 11 ± 3° steeper",
-                "outer claw, the length of the toe",
-                "outer claw, the toe angle",
+                "Outer claw, the length of the toe",
+                "Outer claw, the toe angle",
             ),
             open=("Outer claw, the height of the heel",),
             next_look=_USUAL,
@@ -270,7 +270,7 @@ VIGNETTES = [
         ],
         manner="none",
         after=After(
-            achieved=("Outer claw: the toe is 37 ± 3 mm shorter", "outer claw, the length of the toe"),
+            achieved=("Outer claw: the toe is 37 ± 3 mm shorter", "Outer claw, the length of the toe"),
             next_look=_USUAL,
             compared_with=("b.jpg",),
         ),
@@ -283,7 +283,7 @@ VIGNETTES = [
         at_least=False,
         manner="none",
         after=After(
-            achieved=(*_SHORTER, "outer claw, the length of the toe", "inner claw, the length of the toe"),
+            achieved=(*_SHORTER, "Outer claw, the length of the toe", "Inner claw, the length of the toe"),
             next_look=_LAME,
             compared_with=_BEFORE,
         ),
@@ -321,7 +321,7 @@ VIGNETTES = [
         ],
         manner="none",
         after=After(
-            achieved=("Outer claw: the toe is 27 ± 3 mm shorter", "outer claw, the length of the toe"),
+            achieved=("Outer claw: the toe is 27 ± 3 mm shorter", "Outer claw, the length of the toe"),
             next_look=_USUAL,
             compared_with=("b.jpg",),
         ),
@@ -340,7 +340,7 @@ VIGNETTES = [
         level=UNKNOWN,
         manner="none",
         after=After(
-            open=("outer claw, the length of the toe", "inner claw, the length of the toe"),
+            open=("Outer claw, the length of the toe", "Inner claw, the length of the toe"),
             next_look=_USUAL,
             compared_with=_BEFORE,
         ),
@@ -358,7 +358,7 @@ VIGNETTES = [
         [sole("LH", stage="after"), *_then(118, 118)],
         manner="none",
         after=After(
-            open=("outer claw, the length of the toe", "inner claw, the length of the toe"),
+            open=("Outer claw, the length of the toe", "Inner claw, the length of the toe"),
             next_look=_USUAL,
             compared_with=_BEFORE,
         ),

@@ -18,6 +18,7 @@ from tests.findings.vignettes import (
     NUSS,
     SOON,
     TRIM,
+    TSUKA,
     WEEK,
     Vignette,
 )
@@ -168,6 +169,45 @@ VIGNETTES = [
         GUM,  # 97 − 91 = 6 ± 2.8
         [side("RH", toe_length=97), side("RH", "inner", toe_length=91)],
         open={"toe-out-of-proportion:outer"},
+    ),
+    # What else the claw shows says where to look besides.
+    *[
+        Vignette(
+            f"outer far too long, and {what}",
+            BAND + "; " + COMMON,
+            [sole("RH", 145, 115, **of_sole), *([side("RH", **of_side)] if of_side else [])],
+            {"out_of_proportion:outer", code},
+            WEEK,
+            veterinarian=True,
+            manner="first careful",
+            animal={"other_hind_foot", *animal},
+        )
+        for what, of_sole, of_side, code, animal in (
+            ("twisted", {"helical": 41.0}, {}, "twist:outer", {"twist_other_foot"}),
+            ("hollow in front", {}, {"dorsal_concavity": 7.0}, "concave_wall:outer", set()),
+            ("low at the heel", {}, {"heel_height": 30.0}, "low_heel:outer", set()),
+            ("high at the heel", {}, {"heel_height": 60.0}, "high_heel:outer", set()),
+            ("shallow", {}, {"heel_height": 30.0, "toe_angle": 36.0}, "low_angle_low_heel:outer", set()),
+            ("short at the toe", {}, {"toe_length": 80.0}, "at_minimum:outer", set()),
+        )
+    ],
+    Vignette(
+        "outer far too long on the sole, and too short at the toe",
+        BAND + "; " + TSUKA,
+        [sole("RH", 145, 115), side("RH", toe_length=70)],
+        {"out_of_proportion:outer", "too_short:outer"},
+        WEEK,
+        veterinarian=True,
+        manner="first careful",
+        animal={"other_hind_foot"},
+    ),
+    Vignette(
+        "right toe longer, foot not named",
+        SIDES + ", on any foot",
+        [photo("x.jpg", None, claws={"left": {"toe_length": 89.0}, "right": {"toe_length": 98.0}}, u=1.0)],
+        {"out_of_proportion_watch:right"},
+        TRIM,
+        open={"toe-far-out-of-proportion:right"},
     ),
     # Differences within one photo, JCGM 100:2008, 5.2: what the causes of error share falls out, by their signs.
     Vignette(
