@@ -331,7 +331,7 @@ def _check(path: Path, rule: Rule, packaged: Rule | None, book: RuleBook) -> Non
     if problem is None and packaged is not None:
         problem = _protects_less(rule, packaged)
     if problem is not None:
-        raise UsageError(f"Rules {path}, rule '{rule.id}': {problem}.", "docs/findings.md says what a row holds.")
+        raise UsageError(f"Rules {path}, rule '{rule.id}', {problem}.", "docs/findings.md says what a row holds.")
 
 
 def _protects_less(rule: Rule, packaged: Rule) -> str | None:

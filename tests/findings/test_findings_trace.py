@@ -1,4 +1,4 @@
-"""Every number that is said leads back to a measure of a photo, to a limit with its source, or to what a person wrote."""
+"""Every number that is said leads back to a photo's measure, to a limit with its source, or to a person's word."""
 
 from __future__ import annotations
 
@@ -158,28 +158,14 @@ def checked_problems(foot: FootResult, evidence: FootEvidence, profile: Profile)
 
 
 @every_vignette
-def test_every_number_of_a_finding_leads_back(name: str) -> None:
+def test_every_number_leads_back(name: str) -> None:
     feet, animals = assessed(name)
-    assert not [problem for result in (*feet, *animals) for problem in finding_problems(result)]
-
-
-@every_vignette
-def test_every_number_on_trimming_leads_back(name: str) -> None:
-    for foot in assessed(name)[0]:
+    for result in (*feet, *animals):
+        assert not finding_problems(result)
+        assert not urgency_problems(result, name)
+    for foot, evidence in zip(feet, group_feet(VIGNETTES[name].photos), strict=True):
         assert not trim_problems(foot)
         assert not after_problems(foot)
-
-
-@every_vignette
-def test_every_number_on_urgency_is_one_that_a_person_wrote(name: str) -> None:
-    feet, animals = assessed(name)
-    assert not [problem for result in (*feet, *animals) for problem in urgency_problems(result, name)]
-
-
-@every_vignette
-def test_every_number_of_what_was_checked_is_one_of_photo_and_profile(name: str) -> None:
-    feet = assessed(name)[0]
-    for foot, evidence in zip(feet, group_feet(VIGNETTES[name].photos), strict=True):
         assert not checked_problems(foot, evidence, choose_profile(evidence.profile, PROFILES))
 
 
