@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from datetime import timedelta
@@ -19,7 +20,12 @@ _HARM = ("shortness",)
 """Families of rules that a trim can bring about itself."""
 _SAME_TRIM_DAYS = 7
 """Photos from before a trim are no older than this (status J)."""
-_TAKEN_OFF = (("toe_length", "mm", "toe"), ("toe_angle", "deg", "toe angle"), ("heel_height", "mm", "heel"))
+_COMPARED = {
+    "toe_length": ("toe", "shorter", "longer"),
+    "toe_angle": ("toe angle", "flatter", "steeper"),
+    "heel_height": ("heel", "lower", "higher"),
+}
+"""What is compared with the photos from before: its word, and what less and more of it are called."""
 
 
 def after_trim(
@@ -52,7 +58,8 @@ def after_trim(
     shorter = {claw for claw in CLAWS if before is not None and _shorter(claw, before, context)}
     achieved, open_, harm = _changes(then, outcomes, shorter, book, trace)
     if before is not None:
-        achieved = [*_differences(before, evidence, profile, trace), *achieved]
+        changed, lowered = _differences(before, evidence, profile, trace)
+        achieved, harm = [*changed, *achieved], [*lowered, *harm]
     days = _days_to_next_look(evidence, outcomes)
     fact = book.fact[days]
     expectation = [fill(book.say[key], context, None, book.fact, trace) for key in ("after_tender", "after_call", days)]
@@ -95,7 +102,7 @@ def _shorter(claw: ClawName, before: FootEvidence, context: Context) -> bool:
     old, new = (each.measured(claw, "toe_length") for each in (replace(context, evidence=before), context))
     if old is None or new is None:
         return False
-    change = _change(old, new, claw, "mm")
+    change = _change(old, new, claw)
     return change.value + change.uncertainty < 0.0
 
 
@@ -111,8 +118,7 @@ def _changes(
             continue  # rows that are not for feet after a trim
         before, after = _state_of(then, family, claw), _state_of(now, family, claw)
         about = next(each.rule.about for each in (*then, *now) if (each.rule.family, each.claw) == (family, claw))
-        what = f"{claw} claw, {about}" if claw else about
-        what = what[0].upper() + what[1:]
+        what = f"{claw.capitalize()} claw, {about}" if claw else f"{about[0].upper()}{about[1:]}"
         if after == "shown":
             found = next((each.finding for each in own if each.finding is not None), None)
             if found is None:
@@ -128,31 +134,37 @@ def _changes(
     return achieved, open_, harm
 
 
-def _differences(before: FootEvidence, after: FootEvidence, profile: Profile, trace: Trace) -> list[str]:
-    """Return what changed by more than the uncertainty of the difference, each photo taken as independent."""
+def _differences(
+    before: FootEvidence, after: FootEvidence, profile: Profile, trace: Trace
+) -> tuple[list[str], list[str]]:
+    """Return what changed by more than the uncertainty of the difference, and which heels were lowered.
+
+    Each photo is taken as independent of the other.
+    """
     limb = limbs_of(after)[-1]
-    texts = []
+    changed: list[str] = []
+    lowered: list[str] = []
     for claw in CLAWS:
-        for name, unit, word in _TAKEN_OFF:
+        for name, (word, less, more) in _COMPARED.items():
             old, new = (Context(each, profile, limb).measured(claw, name) for each in (before, after))
             if old is None or new is None:
                 continue
-            change = _change(old, new, f"{claw} {name}", unit)
+            change = _change(old, new, f"{claw} {name}")
             if abs(change.value) <= change.uncertainty:
                 continue
             trace.extend(change.trace)
-            way = {"mm": ("shorter", "longer"), "deg": ("flatter", "steeper")}[unit][change.value > 0.0]
-            if name == "heel_height":
-                way = "higher" if change.value > 0.0 else "lower"
-            size = with_unit(abs(change.value), change.uncertainty, unit)
-            texts.append(f"{claw.capitalize()} claw: the {word} is {size} {way} than before.")
-    return texts
+            way = more if change.value > 0.0 else less
+            size = with_unit(abs(change.value), change.uncertainty, change.unit)
+            text = f"{claw.capitalize()} claw: the {word} is {size} {way} than before."
+            # The heel is to be spared, whatever else is done.
+            (lowered if name == "heel_height" and change.value < 0.0 else changed).append(text)
+    return changed, lowered
 
 
-def _change(old: Quantity, new: Quantity, label: str, unit: str) -> Quantity:
+def _change(old: Quantity, new: Quantity, label: str) -> Quantity:
     value = new.value - old.value
-    uncertainty = (new.uncertainty**2 + old.uncertainty**2) ** 0.5
+    uncertainty = math.hypot(new.uncertainty, old.uncertainty)
     own = chain_row(
-        f"{label} now − before", value, uncertainty, unit, source="computed", status="C", formula="now − before"
+        f"{label} now − before", value, uncertainty, new.unit, source="computed", status="C", formula="now − before"
     )
-    return Quantity(value, uncertainty, unit, False, (own, *new.trace, *old.trace))
+    return Quantity(value, uncertainty, new.unit, False, (own, *new.trace, *old.trace))

@@ -258,8 +258,8 @@ def load_rules(path: Path | None = None) -> RuleBook:
     Raises
     ------
     UsageError
-        If the file cannot be read or a row cannot be used. A row that keeps a claw from being cut can be changed but
-        neither taken away nor made to keep it less.
+        If the file cannot be read or a row cannot be used. A row that keeps a claw from being cut may get other
+        texts, but can neither be taken away, nor ask for more, nor keep the claw less.
     """
     book = packaged_rules()
     if path is None:
@@ -344,9 +344,8 @@ def _protects_less(rule: Rule, packaged: Rule) -> str | None:
     if packaged.trim or packaged.rule_out or packaged.veterinarian:
         changed = [key for key in _KEPT if getattr(rule, key) != getattr(packaged, key)]
         if changed:
-            return (
-                f"key '{changed[0]}': it keeps a claw from being cut, so only its texts and its urgency can be changed"
-            )
+            stays = "what it asks, of which claw, its family and its code stay"
+            return f"key '{changed[0]}': the packaged row keeps claws from being cut, so {stays}"
     return None
 
 

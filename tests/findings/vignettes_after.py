@@ -251,15 +251,29 @@ VIGNETTES = [
         after=After(open=("Outer claw, the toe angle",), next_look=_USUAL, compared_with=("b.jpg",)),
     ),
     Vignette(
-        "flatter and lower at the heel than before",
-        COMMON + ": spare the heel; a flatter toe is nothing that a trim achieved",
+        "lower at the heel than before",
+        COMMON + ": spare the heel",
         [
-            side("LH", toe_angle=44, heel_height=40, stage="after", name="a.jpg"),
-            side("LH", toe_angle=50, heel_height=47, stage="before", name="b.jpg"),
+            side("LH", heel_height=40, stage="after", name="a.jpg"),
+            side("LH", heel_height=47, stage="before", name="b.jpg"),
+        ],
+        manner="none",
+        after=After(
+            harm=("Outer claw: the heel is 7 ± 3 mm lower",),
+            next_look=_USUAL,
+            compared_with=("b.jpg",),
+        ),
+    ),
+    Vignette(
+        "flatter than before",
+        COMMON + ": a flatter toe is nothing that a trim achieved",
+        [
+            side("LH", toe_angle=46, stage="after", name="a.jpg"),
+            side("LH", toe_angle=52, stage="before", name="b.jpg"),
         ],
         manner="none",
         after=After(next_look=_USUAL, compared_with=("b.jpg",)),
-        wrong="a flatter toe and a lower heel are listed under what the trim achieved",
+        wrong="a toe that stands flatter is listed under what the trim achieved",
     ),
     Vignette(
         "grown fast before the trim",
