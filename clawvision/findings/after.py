@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 from datetime import timedelta
 
 from clawvision.findings.book import RuleBook
@@ -53,13 +54,14 @@ def after_trim(
     before = _before(evidence)
     then = apply_rules(before, profile, book) if before is not None else ()
     trace = Trace()
-    achieved, open_, harm = _changes(then, outcomes, book, trace)
+    context = Context(evidence, profile, limbs_of(evidence)[-1])
+    shorter = {claw for claw in CLAWS if before is not None and _shorter(claw, before, context)}
+    achieved, open_, harm = _changes(then, outcomes, shorter, book, trace)
     if before is not None:
         changed, lowered = _differences(before, evidence, profile, trace)
         achieved, harm = [*changed, *achieved], [*lowered, *harm]
     days = _days_to_next_look(evidence, outcomes)
     fact = book.fact[days]
-    context = Context(evidence, profile, limbs_of(evidence)[-1])
     expectation = [fill(book.say[key], context, None, book.fact, trace) for key in ("after_tender", "after_call", days)]
     return AfterTrim(
         achieved=tuple(achieved),
@@ -96,21 +98,35 @@ def _state_of(outcomes: Sequence[Outcome], family: str, claw: ClawName | None) -
     return "not shown" if any(each.state == "not shown" for each in own) else "cannot tell"
 
 
+def _shorter(claw: ClawName, before: FootEvidence, context: Context) -> bool:
+    old, new = (each.measured(claw, "toe_length") for each in (replace(context, evidence=before), context))
+    if old is None or new is None:
+        return False
+    change = _change(old, new, claw)
+    return change.value + change.uncertainty < 0.0
+
+
 def _changes(
-    then: Sequence[Outcome], now: Sequence[Outcome], book: RuleBook, trace: Trace
+    then: Sequence[Outcome], now: Sequence[Outcome], shorter: Collection[ClawName | None], book: RuleBook, trace: Trace
 ) -> tuple[list[str], list[str], list[str]]:
     achieved: list[str] = []
     open_: list[str] = []
     harm: list[str] = []
     for family, claw in dict.fromkeys((each.rule.family, each.claw) for each in (*then, *now)):
+        own = [each for each in now if (each.rule.family, each.claw) == (family, claw)]
+        if own and all(each.state == "not shown" and each.absent for each in own):
+            continue  # rows that are not for feet after a trim
         before, after = _state_of(then, family, claw), _state_of(now, family, claw)
         about = next(each.rule.about for each in (*then, *now) if (each.rule.family, each.claw) == (family, claw))
         what = f"{claw.capitalize()} claw, {about}" if claw else f"{about[0].upper()}{about[1:]}"
         if after == "shown":
-            found = next(e.finding for e in now if (e.rule.family, e.claw) == (family, claw) and e.finding)
-            assert found is not None  # what is shown has a finding
+            found = next((each.finding for each in own if each.finding is not None), None)
+            if found is None:
+                continue  # the row that covers this family speaks of it
             trace.extend(found.chain)
-            worse = family in _HARM or (before == "not shown" and family == "proportion")
+            # What was short before and was left as long was not done by the trim.
+            worse = before == "not shown" if family == "proportion" else before != "shown" or claw in shorter
+            worse = worse and family in (*_HARM, "proportion")
             (harm if worse else open_).append(f"{what}: {found.text}")
         elif before == "shown":
             key = "after_gone" if after == "not shown" else "after_unclear"

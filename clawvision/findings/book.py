@@ -9,7 +9,7 @@ from functools import cache
 from importlib import resources
 from pathlib import Path
 from string import Formatter
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -42,11 +42,15 @@ MAX_RULES_BYTES = 262_144
 FORBIDDEN = re.compile(
     r"\bcut (?:it |them |this |the (?:toe|claw|horn) )?(?:back |down )?to\b|\bcut (?:off|away)\b"
     r"|\b(?:trim|shorten|rasp|grind|take) (?:it |them |the (?:toe|claw|horn) )?(?:back |down )?(?:to|by|off)\b"
-    r"|\bremove\b|mm (?:can|may|should|must) |\bsafe to\b|diagnos"
-    r"|\bis (?:sound|fine|healthy|well|not lame)\b|\bthis claw is lame\b|\bhas (?:an?|the) (?:ulcer|abscess)",
+    r"|\b(?:cut|trim|shorten|rasp|grind|pare|bring|level)(?: [a-z-]+){0,6} (?:to|by|at) (?:about )?(?:[\d{]|the line)"
+    r"|\btake(?: [a-z-]+){0,3} [\d{]|[\d}](?: mm)? (?:can|may|should|must|off)\b"
+    r"|\bremove\b|\bsafe to\b|diagnos"
+    r"|\b(?:is|are|looks?) (?:now |quite |all )?(?:sound|fine|healthy|well|not lame)\b|\bthis claw is lame\b"
+    r"|\bhas (?:an?|the) (?:ulcer|abscess)",
     re.IGNORECASE,
 )
-"""What no text of the program may say: an order to take horn to a mark, a verdict, or that a foot is well."""
+"""What no text of the program may say, filled in or not: an order to take horn to a mark or an amount, a verdict, or
+that a foot is well."""
 
 
 class _Row(BaseModel):
@@ -243,7 +247,8 @@ def load_rules(path: Path | None = None) -> RuleBook:
     ----------
     path
         A TOML file with ``[[rule]]`` rows and a list ``off``. A row with the id of a packaged one takes its place,
-        others are added in front, so that they come first in their family. ``off`` names rows that are not used.
+        others are added in front, so that they are the ones reported of their family. ``off`` names rows that are not
+        used.
 
     Returns
     -------
@@ -262,16 +267,22 @@ def load_rules(path: Path | None = None) -> RuleBook:
     herd = _parse(path)
     own = {rule.id: rule for rule in herd.rule}
     if len(own) < len(herd.rule):
-        raise UsageError(f"Rules {path} give one id twice.", "Give every row its own id.")
+        ids = [rule.id for rule in herd.rule]
+        twice = next(each for each in ids if ids.count(each) > 1)
+        raise UsageError(f"Rules {path}, rule '{twice}', key 'id': it is there twice.", "Give every row its own id.")
     packaged = {rule.id: rule for rule in book.rule}
     for rule in herd.rule:
         _check(path, rule, packaged.get(rule.id), book)
     for name in herd.off:
         if name not in packaged:
-            raise UsageError(f"Rules {path}, 'off': there is no rule '{name}'.", "docs/findings.md lists all rules.")
-        if packaged[name].trim or packaged[name].rule_out:
             raise UsageError(
-                f"Rules {path}, 'off': '{name}' keeps claws from being cut and stays.",
+                f"Rules {path}, key 'off': there is no rule '{name}'.", "docs/findings.md lists all rules."
+            )
+        if name in own:
+            raise UsageError(f"Rules {path}, key 'off': '{name}' is also given a row.", "Keep the one or the other.")
+        if packaged[name].trim or packaged[name].rule_out or packaged[name].veterinarian:
+            raise UsageError(
+                f"Rules {path}, key 'off': '{name}' keeps claws from being cut and stays.",
                 "Change its limits in a profile, or its texts in a row of that id.",
             )
     added = [rule for rule in herd.rule if rule.id not in packaged]
@@ -285,48 +296,77 @@ def _parse(path: Path) -> _HerdFile:
             content = stream.read(MAX_RULES_BYTES + 1)
         if len(content) > MAX_RULES_BYTES:
             raise UsageError(f"Rules {path} are larger than {MAX_RULES_BYTES // 1024} KiB.", "Shorten the file.")
-        return _HerdFile.model_validate(tomllib.loads(content.decode("utf-8")))
+        data = tomllib.loads(content.decode("utf-8"))
     except OSError as error:
         raise UsageError(f"Rules {path} cannot be read: {error.strerror}.", "Check that you may read it.") from error
     except UnicodeDecodeError as error:
         raise UsageError(f"Rules {path} are not UTF-8 text.", "Save the file as UTF-8.") from error
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise UsageError(f"Rules {path} are not valid TOML: {error}.", "Mend that line.") from error
+    try:
+        return _HerdFile.model_validate(data)
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
-        key = ".".join(str(part) for part in first["loc"])
         raise UsageError(
-            f"Rules {path}, key '{key}': {first['msg']}.", "docs/findings.md says what a row holds."
+            f"Rules {path}, {_place(first['loc'], data)}: {first['msg']}.", "docs/findings.md says what a row holds."
         ) from error
+
+
+def _place(loc: Sequence[int | str], data: Mapping[str, Any]) -> str:
+    """Return which row, by its id or else by its number, and which key of it."""
+    if loc[0] != "rule" or len(loc) < 2 or not isinstance(loc[1], int):
+        return f"key '{'.'.join(str(part) for part in loc)}'"
+    row = data["rule"][loc[1]]
+    name = row.get("id") if isinstance(row, dict) else None
+    key = ".".join(str(part) for part in loc[2:])
+    return f"rule '{name}', key '{key}'" if isinstance(name, str) else f"rule no. {loc[1] + 1}, key '{key}'"
+
+
+_KEPT = ("code", "family", "claw", "when", "unknown_foot")
+"""What a row that keeps a claw from being cut has to leave as it is: with them it would hold for other claws."""
 
 
 def _check(path: Path, rule: Rule, packaged: Rule | None, book: RuleBook) -> None:
     problem = rule_problem(rule, book.fact)
     if problem is None and packaged is not None:
-        less = set(packaged.trim) - set(rule.trim)
-        if less or (packaged.rule_out and not rule.rule_out) or (packaged.veterinarian and not rule.veterinarian):
-            problem = "it would keep a claw from being cut less than the packaged row does"
-        elif (packaged.trim or packaged.rule_out or packaged.veterinarian) and _asks(rule) != _asks(packaged):
-            problem = "the packaged row keeps claws from being cut, so what it asks, of which claw, and its family stay"
+        problem = _protects_less(rule, packaged)
     if problem is not None:
-        raise UsageError(f"Rules {path}, rule '{rule.id}': {problem}.", "docs/findings.md says what a row holds.")
+        raise UsageError(f"Rules {path}, rule '{rule.id}', {problem}.", "docs/findings.md says what a row holds.")
 
 
-def _asks(rule: Rule) -> tuple[object, ...]:
-    return rule.when, rule.claw, rule.unknown_foot, rule.family
+def _protects_less(rule: Rule, packaged: Rule) -> str | None:
+    less = "it would keep a claw from being cut less than the packaged row does"
+    if set(packaged.trim) - set(rule.trim):
+        return f"key 'trim': {less}"
+    for key in ("rule_out", "veterinarian"):
+        if getattr(packaged, key) and not getattr(rule, key):
+            return f"key '{key}': {less}"
+    if packaged.trim or packaged.rule_out or packaged.veterinarian:
+        changed = [key for key in _KEPT if getattr(rule, key) != getattr(packaged, key)]
+        if changed:
+            stays = "what it asks, of which claw, its family and its code stay"
+            return f"key '{changed[0]}': the packaged row keeps claws from being cut, so {stays}"
+    return None
 
 
 def rule_problem(rule: Rule, facts: Mapping[str, Fact]) -> str | None:
     """Return what is wrong with a row, or None: unknown names, numbers without a source, forbidden words."""
     conditions = [each for each in rule.when if isinstance(each, Condition)]
     if not conditions:
-        return "none of its conditions is about a measure"
+        return "key 'when': none of its conditions is about a measure"
     for condition in conditions:
         if condition.quantity not in DERIVED and condition.quantity not in MEASURES:
-            return f"there is no quantity '{condition.quantity}'"
+            return f"key 'when': there is no quantity '{condition.quantity}'"
         if condition.limit not in PROFILE_VALUES:
-            return f"a profile has no value '{condition.limit}'"
-    return texts_problem((rule.title, rule.text, rule.exact, rule.also_explained_by, rule.look_for, rule.where), facts)
+            return f"key 'when': a profile has no value '{condition.limit}'"
+    for key in ("title", "about", "text", "exact", "also_explained_by", "look_for", "where"):
+        problem = texts_problem((getattr(rule, key),), facts)
+        if problem is None and rule.claw == "foot" and "{claw" in getattr(rule, key):
+            problem = "a row about the foot has no {claw}"
+        if problem is not None:
+            return f"key '{key}': {problem}"
+    found = FORBIDDEN.search(rule.basis)
+    return f"key 'basis': no text may say '{found.group()}'" if found else None
 
 
 def texts_problem(texts: Sequence[str], facts: Mapping[str, Fact]) -> str | None:

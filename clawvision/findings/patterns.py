@@ -31,7 +31,7 @@ class JudgedFoot:
     @property
     def judged(self) -> bool:
         """Return whether any rule could be decided."""
-        return any(each.state != "cannot tell" for each in self.outcomes)
+        return any(each.state != "cannot tell" and not each.absent for each in self.outcomes)
 
     def shown(self, asked: PatternCondition, claw: ClawName | None = None) -> list[Outcome]:
         """Return the outcomes asked for that are shown, of one claw or of any."""
@@ -50,9 +50,9 @@ class JudgedFoot:
         return any(each.claw == claw and not each.absent for each in self._of(asked))
 
     def _of(self, asked: PatternCondition) -> list[Outcome]:
-        return [
-            each for each in self.outcomes if each.rule.family == asked.family and asked.code in (None, each.rule.code)
-        ]
+        # What another row is reported in place of does not count twice.
+        told = [each for each in self.outcomes if each.state != "shown" or each.finding is not None]
+        return [each for each in told if each.rule.family == asked.family and asked.code in (None, each.rule.code)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +139,8 @@ def _one_claw_alone(asked: PatternCondition, claws: Sequence[ClawName], feet: Se
         return Pattern("cannot tell")
     elsewhere = [foot.state(asked, PARTNER[claw])]
     for other in others:
-        measured = [each for each in _BOTH if other.state(asked, each) != "cannot tell"]
+        # A value too close to call leaves it open; a claw that was not measured does not.
+        measured = [each for each in _BOTH if other.measured(asked, each)]
         elsewhere += [other.state(asked, each) for each in measured] or ["cannot tell"]
     state = _not(combined(elsewhere, every=False))
     return _found(asked, [foot], claw) if state == "shown" else Pattern(state)

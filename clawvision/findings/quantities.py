@@ -301,7 +301,7 @@ _DERIVED = (
     Derived("overgrowth", "toe_length − toe_length_usual_high", _overgrowth),
     Derived("overgrowth_months_least", "(overgrowth − its uncertainty, at least 0) ÷ growth_high", _months_least),
     Derived("overgrowth_months_most", "(overgrowth + its uncertainty, at least 0) ÷ growth_low", _months_most),
-    Derived("months_since_trim", "days from the last trim to the photo, in months", _months_since_trim),
+    Derived("months_since_trim", "days from the last trim until the photo, in months", _months_since_trim),
     Derived(
         "unexplained_growth",
         "toe_length − toe_length_after_trim − months_since_trim × growth_high",

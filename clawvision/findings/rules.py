@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from clawvision.findings.book import Condition, ContextCondition, Rule, RuleBook, Seat
 from clawvision.findings.evidence import FootEvidence
@@ -20,9 +20,10 @@ LAME_FROM = 2
 class Outcome:
     """What a rule came to for one claw (or the foot, where ``claw`` is None).
 
-    ``why`` says what decided it, or what is missing. ``finding`` is there only where the state is ``shown``. ``firm``
-    is False where a person has to look at a photo first; ``absent`` is True where it cannot be told because
-    something was not measured or is not known, rather than being too close to the limit.
+    ``why`` says what decided it, or what is missing. ``finding`` is there only where the state is ``shown`` and no
+    other row of the family is reported in its place. ``firm`` is False where it rests on a photo that a person has to
+    look at first; ``absent`` is True where it cannot be told because something was not measured or is not known, rather
+    than being too close to the limit, and where it is not shown because the row is not for such a foot.
     """
 
     rule: Rule
@@ -62,7 +63,8 @@ def apply_rules(evidence: FootEvidence, profile: Profile, book: RuleBook) -> tup
     -------
     tuple of Outcome
         One for each rule and claw it asks about, in the table's order; of the rows of one family that are
-        shown for a claw only the first is kept, or the first that rests on no doubtful photo.
+        shown for a claw only the first has a finding, or the first that rests on no doubtful photo. What the others
+        keep from being cut is kept all the same.
     """
     contexts = [Context(evidence, profile, limb) for limb in limbs_of(evidence)]
     verdicts: list[tuple[Rule, ClawName | None, _Verdict]] = [
@@ -75,11 +77,10 @@ def apply_rules(evidence: FootEvidence, profile: Profile, book: RuleBook) -> tup
         codes.setdefault(claw, []).append(rule.code)
     outcomes = []
     for index, (rule, claw, verdict) in enumerate(verdicts):
-        if verdict.state != "shown":
-            outcomes.append(Outcome(rule, claw, verdict.state, verdict.why, absent=verdict.absent))
-        elif index in kept:
-            finding = _finding(rule, claw, verdict, book, codes[claw])
-            outcomes.append(Outcome(rule, claw, "shown", verdict.why, finding, firm=not verdict.doubtful))
+        finding = _finding(rule, claw, verdict, book, codes[claw]) if index in kept else None
+        outcomes.append(
+            Outcome(rule, claw, verdict.state, verdict.why, finding, not verdict.doubtful, absent=verdict.absent)
+        )
     return tuple(outcomes)
 
 
@@ -135,7 +136,7 @@ def _settled(rule: Rule, claw: ClawName | None, context: Context) -> _Verdict:
         return _Verdict("shown", against[0].why, against[0].context, disputed=True, doubtful=True)
     if others and best.state == "not shown":
         return others[0]
-    return best
+    return replace(best, doubtful=_doubtful(rule, claw, context))
 
 
 def _doubtful(rule: Rule, claw: ClawName | None, context: Context) -> bool:
@@ -148,7 +149,9 @@ def _by_conditions(rule: Rule, claw: ClawName | None, context: Context) -> _Verd
     state = combined([each for each, _, _ in told], every=True)
     deciding = [(why, absent) for each, why, absent in told if each == state]
     why = "; ".join(why for why, _ in deciding) if state == "shown" else deciding[0][0]
-    return _Verdict(state, why, context, absent=deciding[0][1])
+    # One word on gait, stage or the like that does not hold, and the row is not for such a foot.
+    absent = any(absent for _, absent in deciding) if state == "not shown" else deciding[0][1]
+    return _Verdict(state, why, context, absent=absent)
 
 
 def combined(states: Iterable[State], *, every: bool) -> State:
@@ -166,13 +169,13 @@ def combined(states: Iterable[State], *, every: bool) -> State:
 
 
 def _told(condition: Condition | ContextCondition, claw: ClawName | None, context: Context) -> tuple[State, str, bool]:
-    """Return the state of one condition, what says so, and whether something is missing for it."""
+    """Return the state of one condition, what says so, and whether no measure has a part in that."""
     if isinstance(condition, ContextCondition):
         known = _known(condition, context)
         if known is None:
             return "cannot tell", f"the {condition.context} is not known", True
         holds = bool(known & set(condition.among))
-        return "shown" if holds else "not shown", f"{condition.context}: {', '.join(sorted(known))}", False
+        return "shown" if holds else "not shown", f"{condition.context}: {', '.join(sorted(known))}", not holds
     quantity, limit = context.quantity(claw, condition.quantity), context.limit(condition.limit)
     if limit is None:
         return "cannot tell", f"the profile has no {condition.limit} for {context.limb} feet", True

@@ -115,10 +115,12 @@ def _cases(
     short = [claw for claw in CLAWS if _marked(claw, "short", shown)]
     no_minimum = any(profile.value(limb, "toe_length_minimum") is None for limb in limbs_of(evidence))
     open_ = [claw for claw in measured if claw not in _above_minimum(outcomes) and claw not in short]
+    perhaps = [claw for claw in open_ if not no_minimum or _perhaps_short(claw, outcomes)]
     cases: dict[str, tuple[ClawName, ...]] = {
         "no_line": tuple(no_line),
         "short": tuple(short),
-        "minimum_unknown" if no_minimum else "perhaps_short": tuple(open_),
+        "perhaps_short": tuple(perhaps),
+        "minimum_unknown": tuple(claw for claw in open_ if claw not in perhaps),
         "ordinary": tuple(claw for claw in measured if spare[claw].reason is None),
         "unclear": tuple(claw for claw in measured if spare[claw].reason and claw not in {*no_line, *short, *open_}),
     }
@@ -142,6 +144,12 @@ def _above_minimum(outcomes: Sequence[Outcome]) -> set[ClawName | None]:
     return {each.claw for each in rows} - {each.claw for each in rows if each.state != "not shown"}
 
 
+def _perhaps_short(claw: ClawName, outcomes: Sequence[Outcome]) -> bool:
+    """Return whether a limit that is known, such as the floor, lies within the uncertainty of the length."""
+    rows = [each for each in outcomes if "short" in each.rule.trim and each.claw == claw]
+    return any(each.state == "cannot tell" and not each.absent for each in rows)
+
+
 def _spare(
     claw: ClawName,
     evidence: FootEvidence,
@@ -156,9 +164,10 @@ def _spare(
     limbs = limbs_of(evidence)
     context = Context(evidence, profile, limbs[-1])
     length, minimum = context.measured(claw, "toe_length"), context.limit("toe_length_minimum")
-    unclear = dict.fromkeys(
-        each.rule.about for each in outcomes if each.rule.rule_out and each.claw == claw and each.state != "not shown"
-    )
+    ruled_out = [each for each in outcomes if each.rule.rule_out and each.claw == claw]
+    unclear = dict.fromkeys(each.rule.about for each in ruled_out if each.state != "not shown")
+    # A photo under review does not show that a claw is an ordinary one.
+    doubtful = length is None or length.doubtful or not all(each.firm for each in ruled_out)
     reason = next(
         (
             text
@@ -168,7 +177,7 @@ def _spare(
                 (_marked(claw, "no_line", shown), say["spare_no_line"]),
                 (_hurts(evidence), say["spare_lame"]),
                 (evidence.stage == "after", say["spare_after"]),
-                (length is None or length.doubtful or _disputed(evidence, claw), say["spare_doubtful"]),
+                (doubtful or _disputed(evidence, claw), say["spare_doubtful"]),
                 (len(limbs) > 1, say["spare_foot_unknown"]),
                 (minimum is None, say["spare_no_minimum"]),
                 (_marked(claw, "short", shown), say["spare_short"]),

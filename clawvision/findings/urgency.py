@@ -72,7 +72,7 @@ def foot_urgency(evidence: FootEvidence, profile: Profile, outcomes: Sequence[Ou
     at_least = evidence.locomotion is None and level != LEVELS[-1]
     reasons = [row.text.format(value=value) for row, value in observed_rows(evidence, book)]
     for outcome in outcomes:
-        if outcome.state == "shown":
+        if outcome.finding is not None:
             whose = f"{outcome.claw} claw" if outcome.claw else "both claws"
             reasons.append(f"{whose.capitalize()}: {outcome.rule.title}.")
     text = [book.say[level]]
@@ -96,7 +96,7 @@ def _level(evidence: FootEvidence, outcomes: Sequence[Outcome], book: RuleBook) 
         if outcome.state == "shown":
             level = _called_for(outcome.rule, seems_lame(evidence))
             levels.append(level if outcome.firm else min(level, _MOST_FOR_DOUBTFUL, key=LEVELS.index))
-        elif outcome.state == "not shown":
+        elif outcome.state == "not shown" and not outcome.absent:
             levels.append(LEVELS[0])
     return most_urgent(levels)
 
@@ -172,7 +172,8 @@ def _could_become(
     if row.unknown == "a photo under review":
         unsure = [each for each in outcomes if each.state == "shown" and not each.firm]
     else:
-        unsure = [each for each in outcomes if each.absent and each.rule.family in row.families]
+        unknown = [each for each in outcomes if each.absent and each.state == "cannot tell"]
+        unsure = [each for each in unknown if each.rule.family in row.families]
     levels = [_called_for(each.rule, lame) for each in unsure]
     return max(levels, key=LEVELS.index, default=LEVELS[0]), len({each.rule.id for each in unsure})
 

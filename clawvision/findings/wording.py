@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from clawvision.findings.book import Fact
 
 _UNITS = {"mm": " mm", "deg": "°", "percent": " %", "months": " months", "mm/month": " mm a month", "mm2": " mm²"}
+_MISSING = "not known"
 _COUNTED = {"months": "month", "days": "day"}
 
 
@@ -81,12 +82,7 @@ def fill(
 
     ``{claw}`` is the claw's name; ``{profile:name}`` a value of the profile; ``{fact:name}`` a published figure;
     any other field a measure or derived quantity, ``{name:bare}`` without unit and uncertainty. Each number's origin
-    is added to ``trace``.
-
-    Raises
-    ------
-    KeyError
-        If the template asks for something that is not there.
+    is added to ``trace``. What was not measured, or is not in the profile, reads "not known".
     """
     parts: list[str] = []
     for literal, name, spec, _ in Formatter().parse(template):
@@ -110,12 +106,12 @@ def _field(
     if name == "profile":
         limit = context.limit(spec)
         if limit is None:
-            raise KeyError(f"profile value {spec}")
+            return _MISSING
         trace.add(profile_row(limit, context.profile, context.limb))
         return with_unit(limit.value, None, limit.unit)
     quantity = context.quantity(claw, name)
     if quantity is None:
-        raise KeyError(f"quantity {name}")
+        return _MISSING
     trace.extend(quantity.trace)
     if spec == "bare":
         return number(round(quantity.value)) if quantity.value >= 2 else number(round(quantity.value, 1))

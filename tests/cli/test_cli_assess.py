@@ -97,7 +97,7 @@ def test_the_summary_says_what_is_shown_what_to_ask_and_where_the_rest_is() -> N
     assert "Lindgard 7 RH (2031-04-02, before): Lift and examine this foot this week. Outer claw: toe" in said
     assert "Outer claw: toe overgrown; toe angle low. Look at these photos first: byre/sole.jpg." in said
     assert said.count("toe overgrown") == 1
-    assert "To know more: Lindgard 7: How does she walk?" in said and "Which day?" not in said
+    assert "To know more: Lindgard 7: How does the animal walk?" in said and "Which day?" not in said
     assert said.endswith("clawvision explain 'my out' ANIMAL")
 
 
@@ -106,8 +106,8 @@ def test_the_summary_asks_of_animals_with_the_same_question_together(photos: Pat
     (photos / "c.jpg").write_bytes(b"fine")
     (photos / "photos.csv").write_text("photo,animal,foot,locomotion\na.jpg,Zoë,LH,\nb.jpg,Ada,LH,\nc.jpg,Eve,RH,1\n")
     asked = " ".join(call("assess", photos, "--out", "out").stderr.split()).split("To know more: ")[1]
-    assert asked.startswith("Ada, Zoë: How does she walk?")
-    assert asked.count("How does she walk?") == asked.count("Eve: Is there swelling") == 1
+    assert asked.startswith("Ada, Zoë: How does the animal walk?")
+    assert asked.count("How does the animal walk?") == asked.count("Eve: Is there swelling") == 1
 
 
 def test_photos_with_the_same_trouble_are_told_together(photos: Path) -> None:

@@ -29,7 +29,7 @@ from clawvision.findings.herd import (
 )
 from clawvision.findings.profiles import LIMBS, Limb, read_profile
 from clawvision.types import PhotoFacts
-from tests.findings.test_findings_vignettes import PROFILES, photo
+from tests.findings.photos import PROFILES, photo
 
 BASE = PROFILES["holstein-parity-2plus"]
 JUDGED = [profile for profile in PROFILES.values() if profile.judged]
