@@ -156,9 +156,7 @@ def _spare(
     limbs = limbs_of(evidence)
     context = Context(evidence, profile, limbs[-1])
     length, minimum = context.measured(claw, "toe_length"), context.limit("toe_length_minimum")
-    unclear = dict.fromkeys(
-        each.rule.about for each in outcomes if each.rule.rule_out and each.claw == claw and each.state != "not shown"
-    )
+    unclear = dict.fromkeys(each.rule.about for each in outcomes if each.claw == claw and _not_ruled_out(each))
     reason = next(
         (
             text
@@ -183,6 +181,17 @@ def _spare(
         return Spare(None, None, reason=reason)
     assert length is not None and minimum is not None  # both were reasons
     return _range(length, context)
+
+
+def _not_ruled_out(outcome: Outcome) -> bool:
+    """Return whether a row leaves it open that the inside of its claw has changed.
+
+    A row of ``rule_out`` has to be known not to be shown, by a photo that needs no look; any other that gives no line
+    must not be too close to call, since a wider uncertainty is no reason to give a figure.
+    """
+    if outcome.rule.rule_out:
+        return outcome.state != "not shown" or not outcome.firm
+    return "no_line" in outcome.rule.trim and outcome.state == "cannot tell" and not outcome.absent
 
 
 def _disputed(evidence: FootEvidence, claw: ClawName) -> bool:
