@@ -78,6 +78,10 @@ class Context:
     evidence: FootEvidence
     profile: Profile
     limb: Limb
+    _made: dict[tuple[ClawName | None, str], Quantity | None] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
+    """Quantities already made: many rows ask for the same one."""
 
     def measured(self, claw: ClawName | None, name: str) -> Quantity | None:
         """Return a measure of ``claw``, or of the foot where ``claw`` is None; None where there is none."""
@@ -101,9 +105,12 @@ class Context:
 
     def quantity(self, claw: ClawName | None, name: str) -> Quantity | None:
         """Return a derived quantity or a measure by name. A claw's rule may ask for a measure of the foot."""
-        if name in DERIVED:
-            return DERIVED[name].compute(self, claw)
-        return self.measured(claw, name) or self.measured(None, name)
+        key = claw, name
+        if key not in self._made:
+            derived = DERIVED.get(name)
+            plain = None if derived else self.measured(claw, name) or self.measured(None, name)
+            self._made[key] = derived.compute(self, claw) if derived else plain
+        return self._made[key]
 
     def disputed(self) -> Iterator[Context]:
         """Give this context once for each value that a photo contradicts, with that photo's value instead."""

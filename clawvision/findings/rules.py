@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from clawvision.findings.book import Condition, ContextCondition, Rule, RuleBook, Seat
 from clawvision.findings.evidence import FootEvidence
@@ -47,6 +48,18 @@ class _Verdict:
     doubtful: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """A foot seen through one limb's limits, and the same by the values of photos that contradict it."""
+
+    best: Context
+    rivals: tuple[Context, ...]
+
+    @classmethod
+    def through(cls, context: Context) -> _Seen:
+        return cls(context, tuple(context.disputed()))
+
+
 def apply_rules(evidence: FootEvidence, profile: Profile, book: RuleBook) -> tuple[Outcome, ...]:
     """Apply every rule to a foot.
 
@@ -63,12 +76,12 @@ def apply_rules(evidence: FootEvidence, profile: Profile, book: RuleBook) -> tup
     -------
     tuple of Outcome
         One for each rule and claw it asks about, in the table's order; of the rows of one family that are
-        shown for a claw only the first has a finding, or the first that rests on no doubtful photo. What the others
-        keep from being cut is kept all the same.
+        shown for a claw only the first has a finding, or the first that rests on no doubtful photo, and any other that
+        keeps the claw from being cut more than that one does.
     """
-    contexts = [Context(evidence, profile, limb) for limb in limbs_of(evidence)]
+    seen = [_Seen.through(Context(evidence, profile, limb)) for limb in limbs_of(evidence)]
     verdicts: list[tuple[Rule, ClawName | None, _Verdict]] = [
-        (rule, claw, _verdict(rule, claw, contexts)) for rule in book.rule for claw in _claws(rule, evidence)
+        (rule, claw, _verdict(rule, claw, seen)) for rule in book.rule for claw in _claws(rule, evidence)
     ]
     kept = _kept(verdicts)
     codes: dict[ClawName | None, list[str]] = {}
@@ -88,17 +101,33 @@ def _kept(verdicts: Sequence[tuple[Rule, ClawName | None, _Verdict]]) -> set[int
     """Return which of the rules that are shown are reported: of a family and claw the first, sure ones first."""
     shown = [index for index, (_, _, verdict) in enumerate(verdicts) if verdict.state == "shown"]
     # What rests on a doubtful photo does not push aside what is sure.
-    first: dict[tuple[str, ClawName | None], int] = {}
+    kept: dict[tuple[str, ClawName | None], list[int]] = {}
     for index in sorted(shown, key=lambda each: verdicts[each][2].doubtful):
         rule, claw, _ = verdicts[index]
-        first.setdefault((rule.family, claw), index)
-    covered = {
-        (family, verdicts[index][1])
-        for index in first.values()
-        if not verdicts[index][2].doubtful
-        for family in verdicts[index][0].covers
+        so_far = kept.setdefault((rule.family, claw), [])
+        if not so_far or _keeps_more(rule, [verdicts[each][0] for each in so_far]):
+            so_far.append(index)
+    first = [verdicts[indices[0]] for indices in kept.values()]
+    covering = [(rule, claw) for rule, claw, verdict in first if not verdict.doubtful]
+    return {
+        index
+        for (family, claw), indices in kept.items()
+        for index in indices
+        if all(
+            claw != other or family not in rule.covers or _keeps_more(verdicts[index][0], [rule])
+            for rule, other in covering
+        )
     }
-    return {index for key, index in first.items() if key not in covered}
+
+
+def _keeps_more(rule: Rule, others: Sequence[Rule]) -> bool:
+    """Return whether a row keeps a claw from being cut in a way that none of the others does."""
+    return bool(_guards(rule) - {guard for other in others for guard in _guards(other)})
+
+
+def _guards(rule: Rule) -> set[str]:
+    marks = {"no_line"} if rule.rule_out else set()
+    return {*rule.trim, *marks, *({"veterinarian"} if rule.veterinarian else ())}
 
 
 def _claws(rule: Rule, evidence: FootEvidence) -> tuple[ClawName | None, ...]:
@@ -107,51 +136,44 @@ def _claws(rule: Rule, evidence: FootEvidence) -> tuple[ClawName | None, ...]:
     return (None if rule.claw == "foot" else rule.claw,)
 
 
-def _verdict(rule: Rule, claw: ClawName | None, contexts: Sequence[Context]) -> _Verdict:
-    first = contexts[-1]
+def _verdict(rule: Rule, claw: ClawName | None, seen: Sequence[_Seen]) -> _Verdict:
+    first = seen[-1].best
     if not first.profile.judged:
         return _Verdict("cannot tell", "the profile judges nothing", first, absent=True)
     # A comparison of outer and inner means nothing where the claws could not be told apart as such.
     if rule.claw in ("outer", "inner") and rule.claw not in first.evidence.claws:
         return _Verdict("cannot tell", f"no claw is known to be the {rule.claw} one", first, absent=True)
-    by_limb = [_settled(rule, claw, context) for context in contexts]
+    by_limb = [_settled(rule, claw, each) for each in seen]
     state = combined([each.state for each in by_limb], every=rule.unknown_foot == "both")
     # Where the foot is unknown the limits of the last limb that says so are quoted (hind, if it does).
     return next(each for each in reversed(by_limb) if each.state == state)
 
 
-def _settled(rule: Rule, claw: ClawName | None, context: Context) -> _Verdict:
+def _settled(rule: Rule, claw: ClawName | None, seen: _Seen) -> _Verdict:
     """Return the verdict by the surest values, and by those of photos that contradict them.
 
     What any photo shows is shown, though only doubtfully where the surest does not; what it does not show is not
     shown only where no photo leaves it open.
     """
-    best = _by_conditions(rule, claw, context)
-    rivals = [_by_conditions(rule, claw, each) for each in context.disputed()]
+    best = _by_conditions(rule, claw, seen.best)
+    rivals = [_by_conditions(rule, claw, each) for each in seen.rivals]
     others = [each for each in rivals if each.state != best.state]
     if best.state == "shown":
-        return _Verdict("shown", best.why, context, disputed=bool(others), doubtful=_doubtful(rule, claw, context))
+        return replace(best, disputed=bool(others))
     against = [each for each in others if each.state == "shown"]
     if against:
-        return _Verdict("shown", against[0].why, against[0].context, disputed=True, doubtful=True)
-    if others and best.state == "not shown":
-        return others[0]
-    return replace(best, doubtful=_doubtful(rule, claw, context))
-
-
-def _doubtful(rule: Rule, claw: ClawName | None, context: Context) -> bool:
-    quantities = (context.quantity(claw, each.quantity) for each in rule.when if isinstance(each, Condition))
-    return any(each is not None and each.doubtful for each in quantities)
+        return replace(against[0], disputed=True, doubtful=True)
+    return others[0] if others and best.state == "not shown" else best
 
 
 def _by_conditions(rule: Rule, claw: ClawName | None, context: Context) -> _Verdict:
     told = [_told(condition, claw, context) for condition in rule.when]
-    state = combined([each for each, _, _ in told], every=True)
-    deciding = [(why, absent) for each, why, absent in told if each == state]
-    why = "; ".join(why for why, _ in deciding) if state == "shown" else deciding[0][0]
+    state = combined([each.state for each in told], every=True)
+    deciding = [each for each in told if each.state == state]
+    why = "; ".join(each.why for each in deciding) if state == "shown" else deciding[0].why
     # One word on gait, stage or the like that does not hold, and the row is not for such a foot.
-    absent = any(absent for _, absent in deciding) if state == "not shown" else deciding[0][1]
-    return _Verdict(state, why, context, absent=absent)
+    absent = any(each.absent for each in deciding) if state == "not shown" else deciding[0].absent
+    return _Verdict(state, why, context, absent=absent, doubtful=any(each.doubtful for each in told))
 
 
 def combined(states: Iterable[State], *, every: bool) -> State:
@@ -168,25 +190,35 @@ def combined(states: Iterable[State], *, every: bool) -> State:
     return "shown" if every else "not shown"
 
 
-def _told(condition: Condition | ContextCondition, claw: ClawName | None, context: Context) -> tuple[State, str, bool]:
-    """Return the state of one condition, what says so, and whether no measure has a part in that."""
+class _Told(NamedTuple):
+    """The state of one condition, what says so, whether something is missing, and whether a photo needs a look."""
+
+    state: State
+    why: str
+    absent: bool = False
+    doubtful: bool = False
+
+
+def _told(condition: Condition | ContextCondition, claw: ClawName | None, context: Context) -> _Told:
     if isinstance(condition, ContextCondition):
         known = _known(condition, context)
         if known is None:
-            return "cannot tell", f"the {condition.context} is not known", True
+            return _Told("cannot tell", f"the {condition.context} is not known", absent=True)
         holds = bool(known & set(condition.among))
-        return "shown" if holds else "not shown", f"{condition.context}: {', '.join(sorted(known))}", not holds
+        return _Told("shown" if holds else "not shown", f"{condition.context}: {', '.join(sorted(known))}", not holds)
     quantity, limit = context.quantity(claw, condition.quantity), context.limit(condition.limit)
+    doubtful = quantity is not None and quantity.doubtful
     if limit is None:
-        return "cannot tell", f"the profile has no {condition.limit} for {context.limb} feet", True
+        return _Told("cannot tell", f"the profile has no {condition.limit} for {context.limb} feet", True, doubtful)
     if quantity is None:
-        return "cannot tell", f"no {condition.quantity} from these photos", True
+        return _Told("cannot tell", f"no {condition.quantity} from these photos", absent=True)
     state = _state(condition, quantity, limit.value)
     words = {"shown": "is", "not shown": "is not", "cannot tell": "is not clearly"}[state]
     way = condition.is_.replace("_", " ")
     value = with_unit(quantity.value, quantity.uncertainty, quantity.unit)
     against = with_unit(limit.value, None, limit.unit)
-    return state, f"{condition.quantity} {value} {words} {way} {condition.limit}, {against}", False
+    why = f"{condition.quantity} {value} {words} {way} {condition.limit}, {against}"
+    return _Told(state, why, doubtful=doubtful)
 
 
 def _known(condition: ContextCondition, context: Context) -> set[str] | None:

@@ -164,10 +164,10 @@ def _spare(
     limbs = limbs_of(evidence)
     context = Context(evidence, profile, limbs[-1])
     length, minimum = context.measured(claw, "toe_length"), context.limit("toe_length_minimum")
-    ruled_out = [each for each in outcomes if each.rule.rule_out and each.claw == claw]
-    unclear = dict.fromkeys(each.rule.about for each in ruled_out if each.state != "not shown")
+    own = [each for each in outcomes if each.claw == claw]
     # A photo under review does not show that a claw is an ordinary one.
-    doubtful = length is None or length.doubtful or not all(each.firm for each in ruled_out)
+    doubtful = length is None or length.doubtful or not all(each.firm for each in own if each.rule.rule_out)
+    unclear = dict.fromkeys(each.rule.about for each in own if _not_ruled_out(each))
     reason = next(
         (
             text
@@ -192,6 +192,17 @@ def _spare(
         return Spare(None, None, reason=reason)
     assert length is not None and minimum is not None  # both were reasons
     return _range(length, context)
+
+
+def _not_ruled_out(outcome: Outcome) -> bool:
+    """Return whether a row leaves it open that the inside of its claw has changed.
+
+    A row of ``rule_out`` has to be known not to be shown; any other that gives no line must not be too close to call,
+    since a wider uncertainty is no reason to give a figure.
+    """
+    if outcome.rule.rule_out:
+        return outcome.state != "not shown"
+    return "no_line" in outcome.rule.trim and outcome.state == "cannot tell" and not outcome.absent
 
 
 def _disputed(evidence: FootEvidence, claw: ClawName) -> bool:

@@ -97,7 +97,7 @@ def test_the_summary_says_what_is_shown_what_to_ask_and_where_the_rest_is() -> N
     assert "Lindgard 7 RH (2031-04-02, before): Lift and examine this foot this week. Outer claw: toe" in said
     assert "Outer claw: toe overgrown; toe angle low. Look at these photos first: byre/sole.jpg." in said
     assert said.count("toe overgrown") == 1
-    assert "To know more: Lindgard 7: How does the animal walk?" in said and "Which day?" not in said
+    assert "To know more: Lindgard 7: How does she walk?" in said and "Which day?" not in said
     assert said.endswith("clawvision explain 'my out' ANIMAL")
 
 

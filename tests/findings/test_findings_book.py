@@ -204,7 +204,7 @@ def test_a_row_that_protects_may_say_it_in_other_words_and_sooner(tmp_path: Path
 
 
 @pytest.mark.parametrize("covers", [[], ["proportion", "wall"]])
-def test_a_row_reported_in_place_of_one_that_protects_leaves_its_protection(tmp_path: Path, covers: list[str]) -> None:
+def test_a_row_before_one_that_protects_leaves_it_and_its_protection(tmp_path: Path, covers: list[str]) -> None:
     """A herd's row may speak of a turned toe in its own way; no line and no length all the same."""
     row = {
         "family": "twist",
@@ -216,7 +216,7 @@ def test_a_row_reported_in_place_of_one_that_protects_leaves_its_protection(tmp_
     }
     photos = whole("LH", twist=(34, 2))
     plain, own = foot(packaged_rules(), *photos), foot(load(tmp_path, rows(row)), *photos)
-    assert codes(plain) == {"twist:outer"} and codes(own) == {"a_bit_long:outer"}
+    assert codes(plain) == {"twist:outer"} and codes(own) == {"a_bit_long:outer", "twist:outer"}
     assert own.trim.veterinarian and own.trim.spare["outer"].most is None and own.trim.spare["inner"].most is None
     assert (own.trim.text, own.trim.steps) == (plain.trim.text, plain.trim.steps)
 
@@ -224,10 +224,11 @@ def test_a_row_reported_in_place_of_one_that_protects_leaves_its_protection(tmp_
 def test_a_row_that_covers_others_leaves_their_protection(tmp_path: Path) -> None:
     book = load(tmp_path, rows({"covers": ["twist", "proportion", "wall", "shortness"]}))
     result = foot(book, sole("LH", 150, 115, helical=41), side("LH", dorsal_concavity=7))
-    assert codes(result) == {"a_bit_long:outer"}
+    assert codes(result) == {"a_bit_long:outer", "out_of_proportion:outer", "twist:outer", "concave_wall:outer"}
     assert result.trim.veterinarian and "No length and no line" in " ".join(result.trim.text)
     shorter = foot(book, side("LH", toe_length=84, u=0.5))
-    assert codes(shorter) == {"a_bit_long:outer"} and "do not shorten" in " ".join(shorter.trim.text)
+    assert codes(shorter) == {"a_bit_long:outer", "at_minimum:outer"}
+    assert "do not shorten" in " ".join(shorter.trim.text)
 
 
 # --- rows that cannot be used: file, row and key are named

@@ -200,7 +200,7 @@ def test_a_claw_under_doubt_is_spared_though_a_surer_row_speaks_of_it() -> None:
         sole("LH", 145, 115, helical=(5, 4), status="review"),
     ]
     result = foot(*photos)
-    assert {each.code for each in result.findings} == {"out_of_proportion_watch"}
+    assert {each.code for each in result.findings} == {"out_of_proportion_watch", "out_of_proportion"}
     assert "No length and no line is given for: outer claw," in " ".join(result.trim.text)
     assert all(spare.most is None for spare in result.trim.spare.values())
     assert {"outer-far-out-of-proportion", "toe-out-of-proportion"} <= {

@@ -333,8 +333,10 @@ VIGNETTES = [
             side("LH", "inner", toe_length=91, u=0.5, name="inner.jpg"),
             sole("LH", 145, 115, helical=(5, 4), status="review"),
         ],
-        {"out_of_proportion_watch:outer"},
+        {"out_of_proportion_watch:outer", "out_of_proportion:outer"},
         TRIM,
         manner="careful",
+        animal={"other_hind_foot"},
+        weak={"out_of_proportion:outer"},
     ),
 ]
