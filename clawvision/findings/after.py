@@ -58,8 +58,8 @@ def after_trim(
     shorter = {claw for claw in CLAWS if before is not None and _shorter(claw, before, context)}
     achieved, open_, harm = _changes(then, outcomes, shorter, book, trace)
     if before is not None:
-        changed, lowered = _differences(before, evidence, profile, trace)
-        achieved, harm = [*changed, *achieved], [*lowered, *harm]
+        changed, unwanted, lowered = _differences(before, evidence, profile, trace)
+        achieved, open_, harm = [*changed, *achieved], [*unwanted, *open_], [*lowered, *harm]
     days = _days_to_next_look(evidence, outcomes)
     fact = book.fact[days]
     expectation = [fill(book.say[key], context, None, book.fact, trace) for key in ("after_tender", "after_call", days)]
@@ -136,13 +136,14 @@ def _changes(
 
 def _differences(
     before: FootEvidence, after: FootEvidence, profile: Profile, trace: Trace
-) -> tuple[list[str], list[str]]:
-    """Return what changed by more than the uncertainty of the difference, and which heels were lowered.
+) -> tuple[list[str], list[str], list[str]]:
+    """Return what changed by more than the uncertainty of the difference: as meant, not as meant, and heels lowered.
 
     Each photo is taken as independent of the other.
     """
     limb = limbs_of(after)[-1]
     changed: list[str] = []
+    unwanted: list[str] = []
     lowered: list[str] = []
     for claw in CLAWS:
         for name, (word, less, more) in _COMPARED.items():
@@ -156,9 +157,10 @@ def _differences(
             way = more if change.value > 0.0 else less
             size = with_unit(abs(change.value), change.uncertainty, change.unit)
             text = f"{claw.capitalize()} claw: the {word} is {size} {way} than before."
+            worse = change.value > 0.0 if name == "toe_length" else change.value < 0.0
             # The heel is to be spared, whatever else is done.
-            (lowered if name == "heel_height" and change.value < 0.0 else changed).append(text)
-    return changed, lowered
+            (changed if not worse else lowered if name == "heel_height" else unwanted).append(text)
+    return changed, unwanted, lowered
 
 
 def _change(old: Quantity, new: Quantity, label: str) -> Quantity:

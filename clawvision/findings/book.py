@@ -129,9 +129,9 @@ class SeatShape(_Row):
 
 
 class ObservedRow(_Row):
-    """What a locomotion score or a sign that a person saw means for urgency."""
+    """What a locomotion score, a sign that a person saw, or signs on so many feet mean for urgency."""
 
-    kind: Literal["locomotion", "sign"]
+    kind: Literal["locomotion", "sign", "sore feet"]
     values: list[str]
     urgency: Level
     text: str

@@ -24,7 +24,7 @@ class Observed:
 
     ``uncertainty`` is expanded (k = 2). ``doubtful`` is True where a person has to look first: the photo's
     status is ``review``. ``rivals`` are the values of other photos, no less to be trusted, that say something else
-    beyond both uncertainties. A value made of two photos names the surer one; ``parts`` are the values of both.
+    beyond both uncertainties, ``others`` those that do not contradict it. A value made of two photos names the surer one; ``parts`` are the values of both.
     ``budget`` are the signed standard contributions by cause (k = 1), for differences within one photo.
     """
 
@@ -36,6 +36,7 @@ class Observed:
     view: View | None = None
     parts: tuple[Observed, ...] = ()
     rivals: tuple[Observed, ...] = ()
+    others: tuple[Observed, ...] = ()
     budget: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
@@ -62,6 +63,8 @@ class FootEvidence:
     review_photos: tuple[str, ...] = ()
     refused_photos: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    sore_feet: int = 0
+    """On how many feet of the animal somebody saw a sign that day."""
     earlier: FootEvidence | None = None
     """The same foot as last seen before, where foot and days are known."""
 
@@ -87,9 +90,12 @@ def group_feet(facts: Sequence[PhotoFacts]) -> tuple[FootEvidence, ...]:
     """
     groups: dict[tuple[str, date | None, str, str], list[PhotoFacts]] = {}
     gaits: dict[tuple[str, date], int] = {}
+    sore: dict[tuple[str, date | None], set[str]] = {}
     for each in sorted(facts, key=lambda fact: fact.request.name):
         request, day = each.request, _day(each.taken)
         groups.setdefault((request.animal, day, request.foot or "", request.stage), []).append(each)
+        if request.signs and request.foot is not None:
+            sore.setdefault((request.animal, day), set()).add(request.foot)
         if day is not None and request.locomotion is not None:
             gaits[request.animal, day] = max(request.locomotion, gaits.get((request.animal, day), 0))
     order = sorted(
@@ -98,7 +104,7 @@ def group_feet(facts: Sequence[PhotoFacts]) -> tuple[FootEvidence, ...]:
     feet: list[FootEvidence] = []
     last: dict[tuple[str, Foot | None], FootEvidence] = {}
     for key in order:
-        foot = _gather(key[1], groups[key], gaits)
+        foot = replace(_gather(key[1], groups[key], gaits), sore_feet=len(sore.get(key[:2], ())))
         if foot.foot is not None and foot.taken is not None:
             # The order puts before ahead of after on one day, and days in their order.
             name = (foot.animal, foot.foot)
@@ -132,7 +138,9 @@ def _gather(day: date | None, photos: Sequence[PhotoFacts], gaits: Mapping[tuple
     for (claw, name), values in seen.items():
         best = _best(values)
         if name in JOINED and not best.rivals:
-            best = joined(name, values) or best
+            # What either view shows by itself is not lost in the mean.
+            together = joined(name, values)
+            best = best if together is None else replace(together, others=together.parts)
         if best.rivals:
             notes.append(_dispute_note(claw, name, values))
         if claw is None:
@@ -187,7 +195,10 @@ def _collect(
 def _best(values: Sequence[Observed]) -> Observed:
     """Return the surest value: of a photo that needs no look if there is one, then the least uncertain."""
     best = _surest(values)
-    return replace(best, rivals=tuple(each for each in _rivals(values, best) if _disagree(best, each)))
+    beside = [each for each in _rivals(values, best) if each is not best]
+    contradict = [each for each in beside if _disagree(best, each)]
+    agree = [each for each in beside if not _disagree(best, each)]
+    return replace(best, rivals=tuple(contradict), others=tuple(agree))
 
 
 def _surest(values: Sequence[Observed]) -> Observed:

@@ -112,17 +112,25 @@ class Context:
             self._made[key] = derived.compute(self, claw) if derived else plain
         return self._made[key]
 
-    def disputed(self) -> Iterator[Context]:
-        """Give this context once for each value that a photo contradicts, with that photo's value instead."""
+    def alternatives(self) -> Iterator[tuple[Context, bool]]:
+        """Give this context once for each value of another photo, with that photo's value instead.
+
+        With each comes whether that photo contradicts the surest one.
+        """
         foot = self.evidence
         for name, seen in foot.foot_measures.items():
-            for rival in seen.rivals:
-                yield replace(self, evidence=replace(foot, foot_measures={**foot.foot_measures, name: rival}))
-        for claw, measures in foot.claws.items():
-            for name, seen in measures.items():
-                for rival in seen.rivals:
-                    claws = {**foot.claws, claw: {**measures, name: rival}}
-                    yield replace(self, evidence=replace(foot, claws=claws))
+            for other, contradicts in _beside(seen):
+                measures = {**foot.foot_measures, name: other}
+                yield replace(self, evidence=replace(foot, foot_measures=measures)), contradicts
+        for claw, own in foot.claws.items():
+            for name, seen in own.items():
+                for other, contradicts in _beside(seen):
+                    claws = {**foot.claws, claw: {**own, name: other}}
+                    yield replace(self, evidence=replace(foot, claws=claws)), contradicts
+
+
+def _beside(seen: Observed) -> list[tuple[Observed, bool]]:
+    return [*((each, True) for each in seen.rivals), *((each, False) for each in seen.others)]
 
 
 def limbs_of(evidence: FootEvidence) -> tuple[Limb, ...]:

@@ -23,7 +23,7 @@ class Outcome:
 
     ``why`` says what decided it, or what is missing. ``finding`` is there only where the state is ``shown`` and no
     other row of the family is reported in its place. ``firm`` is False where it rests on a photo that a person has to
-    look at first; ``absent`` is True where it cannot be told because something was not measured or is not known, rather
+    look at first, ``aside`` True where the surest photo does not show it and another does; ``absent`` is True where it cannot be told because something was not measured or is not known, rather
     than being too close to the limit, and where it is not shown because the row is not for such a foot.
     """
 
@@ -34,6 +34,7 @@ class Outcome:
     finding: Finding | None = None
     firm: bool = True
     absent: bool = False
+    aside: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,18 +47,22 @@ class _Verdict:
     absent: bool = False
     disputed: bool = False
     doubtful: bool = False
+    aside: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
-    """A foot seen through one limb's limits, and the same by the values of photos that contradict it."""
+    """A foot seen through one limb's limits: by the surest values, and by each other photo's value in their place.
+
+    With each of the others stands whether it contradicts the surest one.
+    """
 
     best: Context
-    rivals: tuple[Context, ...]
+    others: tuple[tuple[Context, bool], ...]
 
     @classmethod
     def through(cls, context: Context) -> _Seen:
-        return cls(context, tuple(context.disputed()))
+        return cls(context, tuple(context.alternatives()))
 
 
 def apply_rules(evidence: FootEvidence, profile: Profile, book: RuleBook) -> tuple[Outcome, ...]:
@@ -91,9 +96,8 @@ def apply_rules(evidence: FootEvidence, profile: Profile, book: RuleBook) -> tup
     outcomes = []
     for index, (rule, claw, verdict) in enumerate(verdicts):
         finding = _finding(rule, claw, verdict, book, codes[claw]) if index in kept else None
-        outcomes.append(
-            Outcome(rule, claw, verdict.state, verdict.why, finding, not verdict.doubtful, absent=verdict.absent)
-        )
+        firm, absent, aside = not verdict.doubtful, verdict.absent, verdict.aside
+        outcomes.append(Outcome(rule, claw, verdict.state, verdict.why, finding, firm, absent, aside))
     return tuple(outcomes)
 
 
@@ -150,20 +154,21 @@ def _verdict(rule: Rule, claw: ClawName | None, seen: Sequence[_Seen]) -> _Verdi
 
 
 def _settled(rule: Rule, claw: ClawName | None, seen: _Seen) -> _Verdict:
-    """Return the verdict by the surest values, and by those of photos that contradict them.
+    """Return the verdict by the surest values and by those of the other photos.
 
-    What any photo shows is shown, though only doubtfully where the surest does not; what it does not show is not
-    shown only where no photo leaves it open.
+    What any photo shows is shown, though only weakly where the surest does not show it or another contradicts it: to
+    believe only the surest, or a mean, would let a worse photo make a foot look better. It is not shown only where no
+    photo that contradicts the surest leaves it open.
     """
     best = _by_conditions(rule, claw, seen.best)
-    rivals = [_by_conditions(rule, claw, each) for each in seen.rivals]
-    others = [each for each in rivals if each.state != best.state]
+    others = [(_by_conditions(rule, claw, context), contradicts) for context, contradicts in seen.others]
+    against = [each for each, contradicts in others if contradicts and each.state != best.state]
     if best.state == "shown":
-        return replace(best, disputed=bool(others))
-    against = [each for each in others if each.state == "shown"]
-    if against:
-        return replace(against[0], disputed=True, doubtful=True)
-    return others[0] if others and best.state == "not shown" else best
+        return replace(best, disputed=bool(against))
+    shows = [each for each, _ in others if each.state == "shown"]
+    if shows:
+        return replace(shows[0], disputed=True, aside=True)
+    return against[0] if against and best.state == "not shown" else best
 
 
 def _by_conditions(rule: Rule, claw: ClawName | None, context: Context) -> _Verdict:

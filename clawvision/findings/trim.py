@@ -44,7 +44,8 @@ def foot_trim(evidence: FootEvidence, profile: Profile, outcomes: Sequence[Outco
         to be an ordinary one, longer than the minimum, on a foot that nothing else speaks against.
     """
     shown = [outcome for outcome in outcomes if outcome.state == "shown"]
-    veterinarian = any(each.rule.veterinarian and each.firm for each in shown) or any(
+    # Where only a photo that the surest does not bear out shows it, a look at both comes first.
+    veterinarian = any(each.rule.veterinarian and each.firm and not each.aside for each in shown) or any(
         row.veterinarian for row, _ in observed_rows(evidence, book)
     )
     spare = {claw: _spare(claw, evidence, profile, outcomes, veterinarian, book) for claw in _measured(evidence)}
@@ -127,7 +128,7 @@ def _cases(
     cases = {case: claws for case, claws in cases.items() if claws}
     if not measured:
         cases["length_unknown"] = ()
-    if any(not each.firm for each in shown):
+    if any(not each.firm or each.aside for each in shown):
         cases["doubtful"] = ()
     if any(each.rule.family == "apparent" for each in shown):
         cases["apparent"] = ()

@@ -41,6 +41,8 @@ def seems_lame(evidence: FootEvidence) -> bool:
 def observed_rows(evidence: FootEvidence, book: RuleBook) -> tuple[tuple[ObservedRow, str], ...]:
     """Return the rows for what a person saw, each with the value it stands for."""
     seen = [("sign", str(sign)) for sign in evidence.signs]
+    if evidence.signs:
+        seen.append(("sore feet", str(evidence.sore_feet)))
     if evidence.locomotion is not None:
         seen.insert(0, ("locomotion", str(evidence.locomotion)))
     return tuple(

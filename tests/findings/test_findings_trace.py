@@ -127,7 +127,10 @@ def urgency_problems(result: FootResult | AnimalResult, name: str) -> list[str]:
         # The name of a level; it stands for the time in Leach et al. 2012, Vet J 193:626, which the table cites.
         text = text.replace("within 48 hours", "")
         scored = {str(each.request.locomotion) for each in VIGNETTES[name].photos if each.request.locomotion}
-        found += phrases(text) - (scored if "gait was scored" in text else set())
+        # Counted from what somebody wrote beside the photos, as the gait is.
+        sore = {str(len({each.request.foot for each in VIGNETTES[name].photos if each.request.signs}))}
+        given = scored if "gait was scored" in text else sore if "Signs were seen on" in text else set()
+        found += phrases(text) - given
     return found
 
 
@@ -145,7 +148,7 @@ def checked_problems(foot: FootResult, evidence: FootEvidence, profile: Profile)
             for limb in limbs_of(evidence):
                 context = Context(evidence, profile, limb)
                 at = context.limit(limit)
-                for seen in (context, *context.disputed()):
+                for seen in (context, *(each for each, _ in context.alternatives())):
                     had = seen.quantity(each.claw, quantity)
                     if had is not None and at is not None:
                         pair = with_unit(had.value, had.uncertainty, had.unit), with_unit(at.value, None, at.unit)

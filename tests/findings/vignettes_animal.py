@@ -330,6 +330,5 @@ VIGNETTES = [
         at_least=False,
         veterinarian=True,
         manner="first",
-        wrong="several sore feet only stand in the caution; no row calls a veterinarian for them",
     ),
 ]

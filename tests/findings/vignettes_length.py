@@ -188,7 +188,6 @@ VIGNETTES = [
         _since(78, 126),
         {"overgrown:outer", "doubtful_change:outer"},
         TRIM,
-        wrong="a change that is called hard to believe is also called fast growth, and no weaker for it",
     ),
     Vignette(
         "a forgotten trim",
