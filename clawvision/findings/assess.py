@@ -11,7 +11,7 @@ from clawvision.findings.evidence import STAGES, FootEvidence, group_feet
 from clawvision.findings.patterns import JudgedFoot, Pattern, pattern_of
 from clawvision.findings.profiles import Profile, choose_profile
 from clawvision.findings.quantities import Context, limbs_of
-from clawvision.findings.rules import apply_rules, combined
+from clawvision.findings.rules import apply_rules, combined, parity_of
 from clawvision.findings.trim import foot_trim
 from clawvision.findings.urgency import LEVELS, foot_urgency, most_urgent
 from clawvision.findings.wording import Trace, fill
@@ -114,7 +114,7 @@ def _row_state(row: AnimalRule, feet: Sequence[JudgedFoot]) -> tuple[State, list
     patterns = [pattern_of(condition, feet) for condition in row.when]
     states: list[State] = [pattern.state for pattern in patterns]
     if row.parity:
-        parities = {foot.profile.parity for foot in feet}
+        parities = {parity_of(foot.evidence, foot.profile) for foot in feet}
         known = None not in parities and bool(parities)
         states.append("cannot tell" if not known else "shown" if parities <= set(row.parity) else "not shown")
     return combined(states, every=True), patterns

@@ -26,6 +26,7 @@ Lies = Literal[
     "every claw of every foot",
     "even on every foot",
     "one claw alone",
+    "on any foot",
     "one foot of a pair",
     "one foot, its pair not seen",
     "one hind foot, the other not photographed",

@@ -24,8 +24,9 @@ class Observed:
 
     ``uncertainty`` is expanded (k = 2). ``doubtful`` is True where a person has to look first: the photo's
     status is ``review``. ``rivals`` are the values of other photos, no less to be trusted, that say something else
-    beyond both uncertainties, ``others`` those that do not contradict it. A value made of two photos names the surer one; ``parts`` are the values of both.
-    ``budget`` are the signed standard contributions by cause (k = 1), for differences within one photo.
+    beyond both uncertainties, ``others`` those that do not contradict it. A value made of two photos names the surer
+    one; ``parts`` are the values of both. ``budget`` are the signed standard contributions by cause (k = 1), for
+    differences within one photo.
     """
 
     value: float

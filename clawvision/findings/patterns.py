@@ -198,6 +198,14 @@ def _other_hind_not_photographed(
     return _found(asked, hind) if hind[0].shown(asked) else Pattern("not shown")
 
 
+def _on_any_foot(asked: PatternCondition, claws: Sequence[ClawName], feet: Sequence[JudgedFoot]) -> Pattern:
+    found = [_found(asked, [foot], claw) for foot in feet for claw in claws if foot.shown(asked, claw)]
+    if found:
+        return _together(found)
+    states = [foot.state(asked, claw) for foot in feet for claw in claws]
+    return Pattern(combined(states, every=False) if states else "cannot tell")
+
+
 def _both_hind(asked: PatternCondition, claws: Sequence[ClawName], feet: Sequence[JudgedFoot]) -> Pattern:
     return _same_claw(asked, claws, feet, _PAIRS[0])
 
@@ -231,6 +239,7 @@ _PATTERNS: Mapping[Lies, Callable[[PatternCondition, Sequence[ClawName], Sequenc
             "every claw of every foot": _every_claw,
             "even on every foot": _even_everywhere,
             "one claw alone": _one_claw_alone,
+            "on any foot": _on_any_foot,
             "one foot of a pair": _one_of_a_pair,
             "one foot, its pair not seen": _pair_not_seen,
             "one hind foot, the other not photographed": _other_hind_not_photographed,

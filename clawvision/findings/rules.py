@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from clawvision.findings.book import Condition, ContextCondition, Rule, RuleBook, Seat
 from clawvision.findings.evidence import FootEvidence
-from clawvision.findings.profiles import Profile
+from clawvision.findings.profiles import Parity, Profile
 from clawvision.findings.quantities import Context, Quantity, chain_row, limbs_of
 from clawvision.findings.wording import Trace, fill, with_unit
 from clawvision.types import ClawName, Finding, State
@@ -23,8 +23,9 @@ class Outcome:
 
     ``why`` says what decided it, or what is missing. ``finding`` is there only where the state is ``shown`` and no
     other row of the family is reported in its place. ``firm`` is False where it rests on a photo that a person has to
-    look at first, ``aside`` True where the surest photo does not show it and another does; ``absent`` is True where it cannot be told because something was not measured or is not known, rather
-    than being too close to the limit, and where it is not shown because the row is not for such a foot.
+    look at first, ``aside`` True where the surest photo does not show it and another does. ``absent`` is True where it
+    cannot be told because something was not measured or is not known, rather than being too close to the limit, and
+    where it is not shown because the row is not for such a foot.
     """
 
     rule: Rule
@@ -233,10 +234,16 @@ def _known(condition: ContextCondition, context: Context) -> set[str] | None:
     if condition.context == "stage":
         return {evidence.stage}
     if condition.context == "parity":
-        return None if context.profile.parity is None else {context.profile.parity}
+        parity = parity_of(evidence, context.profile)
+        return None if parity is None else {parity}
     if condition.context == "gait":
         return None if evidence.locomotion is None else {"lame" if evidence.locomotion >= LAME_FROM else "even"}
     return set(evidence.signs) or None
+
+
+def parity_of(evidence: FootEvidence, profile: Profile) -> Parity | None:
+    """Return for which cows the profile is; None where nobody named one, so that it was assumed."""
+    return profile.parity if evidence.profile is not None else None
 
 
 def _state(condition: Condition, quantity: Quantity, limit: float) -> State:

@@ -133,8 +133,9 @@ def test_a_row_may_ask_what_is_known_beside_the_measures(tmp_path: Path) -> None
         ({"context": "limb", "among": ["fore"]}, {}, False),
         ({"context": "stage", "among": ["check"]}, {}, True),
         ({"context": "stage", "among": ["after"]}, {}, False),
-        ({"context": "parity", "among": ["later"]}, {}, True),
-        ({"context": "parity", "among": ["first"]}, {}, False),
+        ({"context": "parity", "among": ["later"]}, {"profile": "holstein-parity-2plus"}, True),
+        ({"context": "parity", "among": ["first"]}, {"profile": "holstein-parity-2plus"}, False),
+        ({"context": "parity", "among": ["later"]}, {}, False),  # the profile was assumed
         ({"context": "parity", "among": ["later"]}, {"profile": "jersey"}, False),
         ({"context": "sign", "among": ["heat"]}, {"signs": ("heat",)}, True),
         ({"context": "sign", "among": ["heat"]}, {"signs": ("pain",)}, False),

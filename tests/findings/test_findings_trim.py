@@ -114,9 +114,9 @@ def test_only_claws_with_a_length_are_spoken_of() -> None:
 def test_hind_feet_begin_with_the_inner_claw_and_fore_feet_with_the_outer() -> None:
     """The heavier claw is the outer one behind and the inner one in front."""
     hind = trim(*whole("LH")).steps
-    assert hind[0].startswith("Begin with the inner claw") and hind[1].startswith("Then the outer claw")
+    assert hind[0].startswith("Begin with the inner claw") and hind[1].startswith("Make the outer claw like")
     fore = trim(side("LF"), side("LF", "inner")).steps
-    assert fore[0].startswith("Begin with the outer claw") and fore[1].startswith("Then the inner claw")
+    assert fore[0].startswith("Begin with the outer claw") and fore[1].startswith("Make the inner claw like")
     assert "no least length is known" in fore[0]
 
 

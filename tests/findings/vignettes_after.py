@@ -272,9 +272,7 @@ VIGNETTES = [
             side("LH", toe_angle=52, stage="before", name="b.jpg"),
         ],
         manner="none",
-        after=After(
-            open=("Outer claw: the toe angle is 6 ± 3° flatter",), next_look=_USUAL, compared_with=("b.jpg",)
-        ),
+        after=After(open=("Outer claw: the toe angle is 6 ± 3° flatter",), next_look=_USUAL, compared_with=("b.jpg",)),
     ),
     Vignette(
         "grown fast before the trim",

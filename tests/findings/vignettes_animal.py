@@ -32,6 +32,8 @@ def _toes(foot: str, outer: float, inner: float, u: float = 2.0) -> list[PhotoFa
     return [side(foot, "outer", toe_length=outer, u=u), side(foot, "inner", toe_length=inner, u=u)]
 
 
+_ONE_TURNED = (("LH", (41, 4)), ("RH", (3, 4)))
+
 VIGNETTES = [
     # All feet.
     Vignette(
@@ -218,6 +220,26 @@ VIGNETTES = [
         veterinarian=True,
         manner="first careful",
         animal={"twist_both_feet"},
+    ),
+    Vignette(
+        "twist of an older cow's outer hind claw",
+        COOK + ": mostly the outer hind claw of mature cows",
+        [sole(foot, helical=helical, profile="holstein-parity-2plus") for foot, helical in _ONE_TURNED],
+        {"twist:outer"},
+        TRIM,
+        veterinarian=True,
+        manner="first careful",
+        animal={"older_outer_twist", "twist_one_foot"},
+    ),
+    Vignette(
+        "the same with nobody saying how old she is",
+        COOK + ": mostly the outer hind claw of mature cows; an assumed profile tells no age",
+        [sole(foot, helical=helical) for foot, helical in _ONE_TURNED],
+        {"twist:outer"},
+        TRIM,
+        veterinarian=True,
+        manner="first careful",
+        animal={"twist_one_foot"},
     ),
     Vignette(
         "twist of the inner claws of both hind feet of a heifer",
