@@ -32,7 +32,7 @@ class Sheet:
     notes: tuple[str, ...]
 
 
-def read_sheet(path: Path, known: Sequence[str], required: str) -> Sheet:
+def read_sheet(path: Path, known: Sequence[str], required: str, row: str = "photo") -> Sheet:
     """Read a CSV file whose first row names its columns.
 
     The delimiter is whichever of ``, ; tab`` makes the header's names known ones. UTF-8 and UTF-16 are
@@ -47,6 +47,8 @@ def read_sheet(path: Path, known: Sequence[str], required: str) -> Sheet:
         The names that columns may have.
     required
         The column that must be there.
+    row
+        What one row tells of, in a word that takes an s.
 
     Raises
     ------
@@ -59,7 +61,7 @@ def read_sheet(path: Path, known: Sequence[str], required: str) -> Sheet:
     delimiter, skip = _delimiter(text, known)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True, skipinitialspace=True)
     columns: list[str] | None = None
-    rows: list[Row] = []
+    read: list[Row] = []
     problems: list[str] = []
     line = 1
     try:
@@ -82,7 +84,7 @@ def read_sheet(path: Path, known: Sequence[str], required: str) -> Sheet:
             if stray:
                 problems.append(f'line {start}: "{plain(stray[:60])}" stands in a column without a name.')
                 continue
-            rows.append(Row(start, filled))
+            read.append(Row(start, filled))
     except csv.Error as error:
         raise UsageError(
             f"{shown}, line {line}: the table is broken here ({error}).",
@@ -90,9 +92,9 @@ def read_sheet(path: Path, known: Sequence[str], required: str) -> Sheet:
         ) from None
     if problems:
         raise UsageError(f"{shown} cannot be used:\n{listed(problems)}")
-    if not rows:
-        raise UsageError(f"{shown} names no photos.", f"Put one photo a row under the column {required}.")
-    return Sheet(tuple(rows), notes)
+    if not read:
+        raise UsageError(f"{shown} names no {row}s.", f"Put one {row} a row under the column {required}.")
+    return Sheet(tuple(read), notes)
 
 
 def _text(path: Path) -> tuple[str, tuple[str, ...]]:
