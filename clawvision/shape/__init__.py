@@ -21,6 +21,7 @@ from clawvision.shape.fourier import (
     reconstruct,
 )
 from clawvision.shape.frame import ClawShape, StandardShape, resample, semilandmarks, standard_frame
+from clawvision.shape.pictures import components_picture, outlines_picture, scores_picture
 from clawvision.shape.procrustes import Alignment, PairDistance, align, compare
 
 __all__ = [
@@ -40,17 +41,20 @@ __all__ = [
     "asymmetry",
     "compare",
     "components",
+    "components_picture",
     "elliptic_fourier",
     "harmonic_errors",
     "harmonics_needed",
     "normalised",
     "outline_at",
+    "outlines_picture",
     "pair_up",
     "reconstruct",
     "repeatability_from_sd",
     "repeatability_of",
     "resample",
     "scores_of",
+    "scores_picture",
     "semilandmarks",
     "shape_paths",
     "standard_frame",
