@@ -30,6 +30,7 @@ _COMMANDS = {
     "calibrate": "clawvision.cli.calibrate",
     "demo": "clawvision.cli.demo",
     "herd": "clawvision.cli.herd",
+    "compare": "clawvision.cli.compare",
 }
 
 

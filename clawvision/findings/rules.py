@@ -144,9 +144,9 @@ def _doubtful(rule: Rule, claw: ClawName | None, context: Context) -> bool:
 
 
 def _by_conditions(rule: Rule, claw: ClawName | None, context: Context) -> _Verdict:
-    told = [_told(condition, claw, context) for condition in rule.when]
-    state = combined([each for each, _, _ in told], every=True)
-    deciding = [(why, absent) for each, why, absent in told if each == state]
+    answers = [told(condition, claw, context) for condition in rule.when]
+    state = combined([each for each, _, _ in answers], every=True)
+    deciding = [(why, absent) for each, why, absent in answers if each == state]
     why = "; ".join(why for why, _ in deciding) if state == "shown" else deciding[0][0]
     return _Verdict(state, why, context, absent=deciding[0][1])
 
@@ -165,7 +165,7 @@ def combined(states: Iterable[State], *, every: bool) -> State:
     return "shown" if every else "not shown"
 
 
-def _told(condition: Condition | ContextCondition, claw: ClawName | None, context: Context) -> tuple[State, str, bool]:
+def told(condition: Condition | ContextCondition, claw: ClawName | None, context: Context) -> tuple[State, str, bool]:
     """Return the state of one condition, what says so, and whether something is missing for it."""
     if isinstance(condition, ContextCondition):
         known = _known(condition, context)
