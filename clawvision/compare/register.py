@@ -12,8 +12,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
 
-from clawvision.measure.curve import arc_positions, chain, resample_closed, resample_open, signed_area
+from clawvision.measure.curve import arc_positions, chain, resample_closed, resample_open
 from clawvision.types import FloatArray
 
 LIMIT_MM = 4.0
@@ -38,6 +39,8 @@ _HUBER = 1.5
 _MIRROR_FROM_MM, _MIRROR_BETTER = 1.5, 0.6
 """Where a sole fits no better than this, and its mirror image with this share of the residual or less, it is taken
 for a mirrored one (status J). Only for photos of one claw: two tell by the side on which the other lies."""
+_OFF_MM = 15.0
+"""Landmarks lie no farther off their outline, which hair hides by some mm, and no nearer to one another."""
 _LEAST_AREA_MM2, _MOST_MM = 300.0, 2000.0
 """Smaller or farther out, an outline is no claw's."""
 
@@ -289,10 +292,17 @@ def _unfit(seen: Seen, names: str) -> str | None:
     outline = seen.outline
     if len(outline) < 8 or not np.isfinite(outline).all() or np.ptp(outline, axis=0).max() > _MOST_MM:
         return "an outline is not one of a claw"
-    if abs(signed_area(outline)) < _LEAST_AREA_MM2:
+    if shapely.Polygon(outline).buffer(0).area < _LEAST_AREA_MM2:
         return "an outline is not one of a claw"
     missing = [name for name in names if name not in seen.marks]
-    return f"the landmark {missing[0]} is not known" if missing else None
+    if missing:
+        return f"the landmark {missing[0]} is not known"
+    places = np.array(list(seen.marks.values()))
+    low, high = outline.min(axis=0) - _OFF_MM, outline.max(axis=0) + _OFF_MM
+    one, other = (seen.marks[name] for name in names)
+    if not ((places >= low) & (places <= high)).all() or not np.hypot(*(one - other)) > _OFF_MM:
+        return "the landmarks are not those of the outline"
+    return None
 
 
 def _refused(why: str, *, mirrored: bool = False) -> Fit:

@@ -125,7 +125,11 @@ def advice(judged: Judged) -> tuple[bool, tuple[str, ...], tuple[str, ...]]:
             for each in (*before.outcomes, *after.outcomes)
         )
     ]
-    texts = list(after.result.trim.text)
+    # How much toe lies beyond the minimum is asked before a trim.
+    asked_before = [
+        row.text.partition("<claws>")[0] for row in judged.book.trim if {"ordinary", "unclear"} & {*row.when}
+    ]
+    texts = [text for text in after.result.trim.text if not text.startswith(tuple(asked_before))]
     if marked and not any("no_line" in each.rule.trim and each.state == "shown" for each in after.outcomes):
         row = next(each.text for each in judged.book.trim if "no_line" in each.when)
         texts.append(row.replace("<claws>", ", ".join(f"{claw} claw" for claw in marked)))

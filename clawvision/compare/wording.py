@@ -76,4 +76,4 @@ def _value(value: ValueRecord, unit: str) -> str:
 
 def _signed(change: ChangeRecord) -> str:
     text = _value(change.change, change.unit)
-    return text if text.startswith("−") or text.startswith("0") else f"+{text}"
+    return f"+{text}" if change.change.value > 0 and not text.startswith(("0.0 ", "0 ")) else text
