@@ -31,6 +31,7 @@ _COMMANDS = {
     "demo": "clawvision.cli.demo",
     "herd": "clawvision.cli.herd",
     "repeatability": "clawvision.cli.repeatability",
+    "compare": "clawvision.cli.compare",
 }
 
 

@@ -9,10 +9,10 @@ from pathlib import Path
 import click
 
 import clawvision
-from clawvision.output.read import read_assessment
 from clawvision.errors import OutputError, UsageError
 from clawvision.output.atomic import write_atomic
 from clawvision.output.models import AssessmentRecord, RunInfo
+from clawvision.output.read import read_assessment
 from clawvision.output.record import dumps
 from clawvision.plain import did_you_mean, listed, plain
 from clawvision.repeatability.hand import HandReading, read_hand

@@ -18,7 +18,7 @@ from clawvision.types import AfterTrim, ClawName, State
 
 _HARM = ("shortness",)
 """Families of rules that a trim can bring about itself."""
-_SAME_TRIM_DAYS = 7
+SAME_TRIM_DAYS = 7
 """Photos from before a trim are no older than this (status J)."""
 _COMPARED = {
     "toe_length": ("toe", "shorter", "longer"),
@@ -29,7 +29,12 @@ _COMPARED = {
 
 
 def after_trim(
-    evidence: FootEvidence, profile: Profile, outcomes: Sequence[Outcome], book: RuleBook
+    evidence: FootEvidence,
+    profile: Profile,
+    outcomes: Sequence[Outcome],
+    book: RuleBook,
+    *,
+    differences: bool = True,
 ) -> AfterTrim | None:
     """Say what a trim achieved, what it did not, and what is now too short.
 
@@ -43,6 +48,9 @@ def after_trim(
         What the rules came to.
     book
         The rules.
+    differences
+        Whether to say by how much lengths and angles changed, each photo taken as independent; not wanted where a
+        comparison of the photos themselves tells it better.
 
     Returns
     -------
@@ -57,7 +65,7 @@ def after_trim(
     context = Context(evidence, profile, limbs_of(evidence)[-1])
     shorter = {claw for claw in CLAWS if before is not None and _shorter(claw, before, context)}
     achieved, open_, harm = _changes(then, outcomes, shorter, book, trace)
-    if before is not None:
+    if before is not None and differences:
         changed, unwanted, lowered = _differences(before, evidence, profile, trace)
         achieved, open_, harm = [*changed, *achieved], [*unwanted, *open_], [*lowered, *harm]
     days = _days_to_next_look(evidence, outcomes)
@@ -78,7 +86,7 @@ def _before(evidence: FootEvidence) -> FootEvidence | None:
     earlier = evidence.earlier
     if earlier is None or earlier.taken is None or evidence.taken is None or earlier.stage == "after":
         return None
-    return earlier if (evidence.taken - earlier.taken).days <= _SAME_TRIM_DAYS else None
+    return earlier if (evidence.taken - earlier.taken).days <= SAME_TRIM_DAYS else None
 
 
 def _days_to_next_look(evidence: FootEvidence, outcomes: Sequence[Outcome]) -> str:

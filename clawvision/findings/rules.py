@@ -173,13 +173,13 @@ def _settled(rule: Rule, claw: ClawName | None, seen: _Seen) -> _Verdict:
 
 
 def _by_conditions(rule: Rule, claw: ClawName | None, context: Context) -> _Verdict:
-    told = [_told(condition, claw, context) for condition in rule.when]
-    state = combined([each.state for each in told], every=True)
-    deciding = [each for each in told if each.state == state]
+    answers = [told(condition, claw, context) for condition in rule.when]
+    state = combined([each.state for each in answers], every=True)
+    deciding = [each for each in answers if each.state == state]
     why = "; ".join(each.why for each in deciding) if state == "shown" else deciding[0].why
     # One word on gait, stage or the like that does not hold, and the row is not for such a foot.
     absent = any(each.absent for each in deciding) if state == "not shown" else deciding[0].absent
-    return _Verdict(state, why, context, absent=absent, doubtful=any(each.doubtful for each in told))
+    return _Verdict(state, why, context, absent=absent, doubtful=any(each.doubtful for each in answers))
 
 
 def combined(states: Iterable[State], *, every: bool) -> State:
@@ -196,7 +196,7 @@ def combined(states: Iterable[State], *, every: bool) -> State:
     return "shown" if every else "not shown"
 
 
-class _Told(NamedTuple):
+class Told(NamedTuple):
     """The state of one condition, what says so, whether something is missing, and whether a photo needs a look."""
 
     state: State
@@ -205,26 +205,27 @@ class _Told(NamedTuple):
     doubtful: bool = False
 
 
-def _told(condition: Condition | ContextCondition, claw: ClawName | None, context: Context) -> _Told:
+def told(condition: Condition | ContextCondition, claw: ClawName | None, context: Context) -> Told:
+    """Return what one condition of a row comes to."""
     if isinstance(condition, ContextCondition):
         known = _known(condition, context)
         if known is None:
-            return _Told("cannot tell", f"the {condition.context} is not known", absent=True)
+            return Told("cannot tell", f"the {condition.context} is not known", absent=True)
         holds = bool(known & set(condition.among))
-        return _Told("shown" if holds else "not shown", f"{condition.context}: {', '.join(sorted(known))}", not holds)
+        return Told("shown" if holds else "not shown", f"{condition.context}: {', '.join(sorted(known))}", not holds)
     quantity, limit = context.quantity(claw, condition.quantity), context.limit(condition.limit)
     doubtful = quantity is not None and quantity.doubtful
     if limit is None:
-        return _Told("cannot tell", f"the profile has no {condition.limit} for {context.limb} feet", True, doubtful)
+        return Told("cannot tell", f"the profile has no {condition.limit} for {context.limb} feet", True, doubtful)
     if quantity is None:
-        return _Told("cannot tell", f"no {condition.quantity} from these photos", absent=True)
+        return Told("cannot tell", f"no {condition.quantity} from these photos", absent=True)
     state = _state(condition, quantity, limit.value)
     words = {"shown": "is", "not shown": "is not", "cannot tell": "is not clearly"}[state]
     way = condition.is_.replace("_", " ")
     value = with_unit(quantity.value, quantity.uncertainty, quantity.unit)
     against = with_unit(limit.value, None, limit.unit)
     why = f"{condition.quantity} {value} {words} {way} {condition.limit}, {against}"
-    return _Told(state, why, doubtful=doubtful)
+    return Told(state, why, doubtful=doubtful)
 
 
 def _known(condition: ContextCondition, context: Context) -> set[str] | None:

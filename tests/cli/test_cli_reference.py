@@ -24,7 +24,7 @@ def test_the_page_is_current() -> None:
 
 
 def test_commands() -> None:
-    assert NAMES == ["assess", "explain", "card", "calibrate", "demo", "herd", "repeatability"]
+    assert NAMES == ["assess", "explain", "card", "calibrate", "demo", "herd", "repeatability", "compare"]
 
 
 @pytest.mark.parametrize("name", NAMES)
