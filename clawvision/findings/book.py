@@ -174,7 +174,7 @@ class TextRow(_Row):
 class Step(_Row):
     """A step of the work; ``claw`` is the claw that it is about, and ``needs`` what has to be known for it."""
 
-    when: Literal["first", "usual", "keep", "careful"]
+    when: Literal["first", "usual", "unsure", "keep", "careful"]
     limb: list[Limb] = ["fore", "hind"]
     needs: list[str] = Field(default_factory=list)
     claw: Literal["outer", "inner", "foot"] = "foot"

@@ -54,7 +54,8 @@ def foot_trim(evidence: FootEvidence, profile: Profile, outcomes: Sequence[Outco
         cases["veterinarian"] = ()
     context = Context(evidence, profile, limbs_of(evidence)[-1])
     trace = Trace()
-    manners = _manners(evidence, profile, cases, veterinarian)
+    unsure = any(_not_ruled_out(each) for each in outcomes if each.claw in spare)
+    manners = _manners(evidence, profile, cases, veterinarian=veterinarian, unsure=unsure)
     steps = [each for manner in manners for each in book.step if each.when == manner and _applies(each, context)]
     return Trim(
         text=_sentences(book.trim, cases, context, book, trace),
@@ -85,9 +86,17 @@ def _cautions(evidence: FootEvidence, shown: Sequence[Outcome], veterinarian: bo
 
 
 def _manners(
-    evidence: FootEvidence, profile: Profile, cases: Mapping[str, tuple[ClawName, ...]], veterinarian: bool
+    evidence: FootEvidence,
+    profile: Profile,
+    cases: Mapping[str, tuple[ClawName, ...]],
+    *,
+    veterinarian: bool,
+    unsure: bool,
 ) -> tuple[str, ...]:
-    """Return which of the rows on the work apply, see ``rules.toml``."""
+    """Return which of the rows on the work apply, see ``rules.toml``.
+
+    Where a claw is not known to be an ordinary one, nothing is said of shortening it.
+    """
     if evidence.stage == "after" or not profile.judged:
         return ()
     first = ("first",) if veterinarian or _hurts(evidence) else ()
@@ -95,8 +104,9 @@ def _manners(
         return (*first, "careful")
     if veterinarian:
         return first
-    longer = {"ordinary", "unclear", "minimum_unknown"} & set(cases)
-    return (*first, "usual" if longer and not {"short", "perhaps_short"} & set(cases) else "keep")
+    if {"short", "perhaps_short", "length_unknown"} & set(cases):
+        return (*first, "keep")
+    return (*first, "unsure", "keep") if unsure else (*first, "usual")
 
 
 def _hurts(evidence: FootEvidence) -> bool:

@@ -15,7 +15,7 @@ from tests.findings.vignettes import After, Vignette
 from tests.findings.vignettes_all import COUNT, VIGNETTES, assessed, foot_of, strings
 
 BOOK = packaged_rules()
-_MANNERS = ("first", "usual", "keep", "careful")
+_MANNERS = ("first", "usual", "unsure", "keep", "careful")
 
 
 def manner_of(foot: FootResult) -> str:

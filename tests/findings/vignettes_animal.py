@@ -44,6 +44,7 @@ VIGNETTES = [
         TRIM,
         animal={"overdue_trim"},
         pattern="all photographed feet long and even",
+        manner="unsure keep",
     ),
     Vignette(
         "both hind feet long and even, no photo of the others",
@@ -52,14 +53,23 @@ VIGNETTES = [
         _LONG,
         TRIM,
         animal={"overdue_trim"},
+        manner="unsure keep",
     ),
-    Vignette("one foot long and even, alone", LOGIC + ": one foot is not all", _toes("LH", 117, 117), _LONG, TRIM),
+    Vignette(
+        "one foot long and even, alone",
+        LOGIC + ": one foot is not all",
+        _toes("LH", 117, 117),
+        _LONG,
+        TRIM,
+        manner="unsure keep",
+    ),
     Vignette(
         "long and even but for one claw in doubt",
         GUM,
         [*_toes("LH", 117, 117), *_toes("RH", 101.5, 103)],
         _LONG,
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "long and not even",
@@ -69,6 +79,7 @@ VIGNETTES = [
         TRIM,
         # 15 ± 2.8: the right foot's outer claw; its own level is not that of the left foot
         animal_level=WEEK,
+        manner="unsure keep",
     ),
     Vignette(
         "long, and even only within doubt",
@@ -76,6 +87,7 @@ VIGNETTES = [
         [*_toes("LH", 117, 117), *_toes("RH", 125, 117)],
         _LONG,
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "long and even, a foot not named among them",
@@ -83,6 +95,7 @@ VIGNETTES = [
         [*_toes("LH", 117, 117), *_toes("RH", 117, 117), side(None, toe_length=118, name="which.jpg")],
         _LONG,
         TRIM,
+        manner="unsure keep",
     ),
     # One claw.
     Vignette(
@@ -104,6 +117,7 @@ VIGNETTES = [
         TRIM,
         open={"toe-far-out-of-proportion:outer"},
         animal={"one_claw_long"},
+        manner="unsure keep",
     ),
     Vignette(
         "one claw long, another in doubt",
@@ -113,6 +127,7 @@ VIGNETTES = [
         TRIM,
         open={"toe-far-out-of-proportion:outer"},
         pattern="one claw with findings",
+        manner="unsure keep",
     ),
     Vignette(
         "one claw long, its partner not photographed",
@@ -120,6 +135,7 @@ VIGNETTES = [
         [side("LF", toe_length=118), *_toes("RH", 92, 92)],
         {"overgrown:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "one claw long, no other foot photographed",
@@ -128,6 +144,7 @@ VIGNETTES = [
         {"long:outer", "out_of_proportion_watch:outer"},
         TRIM,
         open={"toe-far-out-of-proportion:outer"},
+        manner="unsure keep",
     ),
     # Out of proportion on hind feet.
     Vignette(
@@ -324,25 +341,28 @@ VIGNETTES = [
         [side("LH", name="now.jpg"), sole("LH", 150, 115, taken="2031-01-05", name="then.jpg")],
         animal_level="no sign in the photo",
         pattern="no finding in the photos",
+        manner="unsure keep",
     ),
     Vignette(
         "one foot in order, nothing known of the other",
         LOGIC + ": not knowing is more than no sign",
         [side("LH"), photo("r.jpg", "RH", status="refused")],
         animal_level=UNKNOWN,
+        manner="unsure keep",
     ),
     Vignette(
         "a swelling on a foot without usable photos",
         CAUTION,
         [side("LH"), photo("r.jpg", "RH", status="refused", signs=("swelling",))],
         animal_level=TODAY,
+        manner="unsure keep",
     ),
     Vignette(
         "two feet warm and sore",
         LEACH,
         [side(foot, signs=("heat", "pain")) for foot in ("LH", "RH")],
         level=SOON,
-        manner="first usual",
+        manner="first unsure keep",
     ),
     Vignette(
         "three feet warm and sore",

@@ -60,6 +60,7 @@ VIGNETTES = [
         TRIM,
         weak={"overgrown:outer"},
         notes=("disagree about toe_length",),
+        manner="unsure keep",
     ),
     Vignette(
         "two photos disagree about shortness",
@@ -99,7 +100,7 @@ VIGNETTES = [
         [side("LH", locomotion=1), side("LH", "inner", locomotion=4)],
         level=TODAY,
         at_least=False,
-        manner="first usual",
+        manner="first unsure keep",
     ),
     Vignette(
         "trim after the photo",
@@ -107,6 +108,7 @@ VIGNETTES = [
         [side("LH", toe_length=128, trimmed=date(2031, 6, 2))],
         {"overgrown:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "two days of the last trim",
@@ -118,6 +120,7 @@ VIGNETTES = [
         {"overgrown:outer", "overgrown:inner", "fast_growth:outer", "fast_growth:inner"},
         TRIM,
         notes=("different days of the last trim",),
+        manner="unsure keep",
     ),
     Vignette(
         "two profiles",
@@ -129,6 +132,7 @@ VIGNETTES = [
         {"long:outer", "long:inner"},
         TRIM,
         notes=("different profiles; jersey was used",),
+        manner="unsure keep",
     ),
     Vignette(
         "photos of before and after on one day are two feet",
@@ -139,6 +143,7 @@ VIGNETTES = [
         ],
         {"overgrown:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     # Missing.
     Vignette(
@@ -147,6 +152,7 @@ VIGNETTES = [
         [side("LH", toe_length=118, taken=None, trimmed=date(2031, 2, 2))],
         {"overgrown:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "a day that cannot be read",
@@ -154,6 +160,7 @@ VIGNETTES = [
         [side("LH", toe_length=118, taken="last spring", trimmed=date(2031, 2, 2))],
         {"overgrown:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "no day, gait known",
@@ -168,6 +175,7 @@ VIGNETTES = [
         LOGIC,
         [side(None, name="x.jpg")],
         questions=("gait", "signs"),
+        manner="unsure keep",
     ),
     Vignette(
         "left and right claw of a foot not named",
@@ -193,7 +201,7 @@ VIGNETTES = [
         veterinarian=True,
         manner="first careful",
     ),
-    Vignette("one claw only", BAND, [side("LH", "inner", toe_length=105)], {"long:inner"}, TRIM),
+    Vignette("one claw only", BAND, [side("LH", "inner", toe_length=105)], {"long:inner"}, TRIM, manner="unsure keep"),
     Vignette(
         "nothing measured",
         LOGIC,
@@ -217,7 +225,12 @@ VIGNETTES = [
         TRIM,
         manner="keep",
     ),
-    Vignette("sole lengths hidden", LOGIC, [sole("LH", twist=(10, 9)), side("LH", toe_angle=None)], manner="usual"),
+    Vignette(
+        "sole lengths hidden",
+        LOGIC,
+        [sole("LH", twist=(10, 9)), side("LH", toe_angle=None)],
+        manner="unsure keep",
+    ),
     # Wrong.
     Vignette(
         "refused photo",
@@ -233,6 +246,7 @@ VIGNETTES = [
         LOGIC,
         [side("LH", toe_length=140, name="a.jpg", status="refused"), side("LH", name="b.jpg")],
         level=NOTHING,
+        manner="unsure keep",
     ),
     Vignette(
         "refused photo, foul smell",

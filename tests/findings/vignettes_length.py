@@ -35,10 +35,12 @@ def _since(before: float, now: float, then: str = _THEN, stage: Any = "check", *
 
 
 VIGNETTES = [
-    Vignette("long", BAND, [side("LH", toe_length=105)], {"long:outer"}, TRIM),
-    Vignette("long within doubt", GUM, [side("LH", toe_length=101.5)], open={"long:outer"}),
-    Vignette("the watch length at the edge", GUM, [side("LH", toe_length=102)], open={"long:outer"}),
-    Vignette("overgrown", COMMON, [side("LH", toe_length=118)], {"overgrown:outer"}, TRIM),
+    Vignette("long", BAND, [side("LH", toe_length=105)], {"long:outer"}, TRIM, manner="unsure keep"),
+    Vignette("long within doubt", GUM, [side("LH", toe_length=101.5)], open={"long:outer"}, manner="unsure keep"),
+    Vignette(
+        "the watch length at the edge", GUM, [side("LH", toe_length=102)], open={"long:outer"}, manner="unsure keep"
+    ),
+    Vignette("overgrown", COMMON, [side("LH", toe_length=118)], {"overgrown:outer"}, TRIM, manner="unsure keep"),
     Vignette(
         "overgrown within doubt is long",
         GUM,
@@ -46,6 +48,7 @@ VIGNETTES = [
         {"long:outer"},
         TRIM,
         open={"overgrown:outer"},
+        manner="unsure keep",
     ),
     Vignette(
         "both claws overgrown and else ordinary",
@@ -70,6 +73,7 @@ VIGNETTES = [
         {"overgrown:outer", "overgrown:inner"},
         TRIM,
         open={"grossly-overgrown:outer", "grossly-overgrown:inner"},
+        manner="unsure keep",
     ),
     Vignette(
         "overgrown by far and lame",
@@ -95,6 +99,7 @@ VIGNETTES = [
         [side("LH", toe_length=118, toe_angle=36, heel_height=30)],
         {"overgrown:outer", "low_angle_low_heel:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "long, shallow and on a low heel, not quite even gait",
@@ -103,6 +108,7 @@ VIGNETTES = [
         {"overgrown:outer", "low_angle_low_heel:outer"},
         SOON,
         at_least=False,
+        manner="unsure keep",
     ),
     Vignette(
         "long with the toe up",
@@ -110,6 +116,7 @@ VIGNETTES = [
         [side("LH", toe_length=125, toe_lift=9)],
         {"overgrown:outer", "toe_lifted:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "long and turned",
@@ -132,6 +139,7 @@ VIGNETTES = [
         [side("LH", toe_length=128, trimmed=date(2031, 2, 2))],
         {"overgrown:outer", "fast_growth:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "long soon after a trim, within doubt",
@@ -140,6 +148,7 @@ VIGNETTES = [
         {"overgrown:outer"},
         TRIM,
         open={"fast-growth:outer"},
+        manner="unsure keep",
     ),
     Vignette(
         "as long as the time explains",
@@ -147,6 +156,7 @@ VIGNETTES = [
         [side("LH", toe_length=114, trimmed=date(2030, 10, 2))],
         {"overgrown:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "long soon after a trim, not quite even gait",
@@ -155,16 +165,23 @@ VIGNETTES = [
         {"overgrown:outer", "fast_growth:outer"},
         SOON,
         at_least=False,
+        manner="unsure keep",
     ),
     # Since earlier photos, 2.99 months apart, so that a difference of ± 2.83 mm is ± 0.95 mm a month.
-    Vignette("net growth as usual", "0 to 3 mm a month from memory", _since(90, 96)),
-    Vignette("worn a little in winter", "Tranter & Morris 1992, NZ Vet J 40: growth and wear fall", _since(95, 92)),
+    Vignette("net growth as usual", "0 to 3 mm a month from memory", _since(90, 96), manner="unsure keep"),
+    Vignette(
+        "worn a little in winter",
+        "Tranter & Morris 1992, NZ Vet J 40: growth and wear fall",
+        _since(95, 92),
+        manner="unsure keep",
+    ),
     Vignette(
         "grown faster than a wall grows",
         WALL,  # 26 mm: 8.7 ± 0.95 a month
         _since(92, 118),
         {"overgrown:outer", "fast_growth:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "grown faster than a wall grows, within doubt",
@@ -173,6 +190,7 @@ VIGNETTES = [
         {"overgrown:outer"},
         TRIM,
         open={"grown-since-last-photo:outer"},
+        manner="unsure keep",
     ),
     Vignette(
         "grown hard to believe, within doubt",
@@ -181,6 +199,7 @@ VIGNETTES = [
         {"overgrown:outer", "fast_growth:outer"},
         TRIM,
         open={"too-fast-to-be-true:outer"},
+        manner="unsure keep",
     ),
     Vignette(
         "grown more than a claw can",
@@ -188,28 +207,33 @@ VIGNETTES = [
         _since(78, 126),
         {"overgrown:outer", "doubtful_change:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "a forgotten trim",
         CHANGE,  # −26 mm: −8.7 ± 0.95 a month
         _since(118, 92),
         {"doubtful_change:outer"},
+        manner="unsure keep",
     ),
     Vignette(
         "a forgotten trim, within doubt",
         CHANGE + "; " + GUM,  # −23 mm: −7.7 ± 0.95 a month
         _since(115, 92),
         open={"shorter-without-trim:outer"},
+        manner="unsure keep",
     ),
     Vignette(
         "shorter, and trimmed between the photos",
         LOGIC,
         _since(118, 92, trimmed=date(2031, 2, 1)),
+        manner="unsure keep",
     ),
     Vignette(
         "shorter since the photos from before a trim",
         LOGIC + ": photos of the stage before are followed by a trim",
         _since(118, 92, stage="before"),
+        manner="unsure keep",
     ),
     Vignette(
         "long again since a trim that was photographed",
@@ -217,12 +241,14 @@ VIGNETTES = [
         _since(90, 116, stage="after"),
         {"overgrown:outer", "fast_growth:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "two weeks apart",
         "two photos less than a month apart say nothing of growth (J)",
         _since(92, 99, then="2031-03-19"),
         open={"long:outer"},
+        manner="unsure keep",
     ),
     Vignette(
         "the earlier photo is of another foot",
@@ -230,6 +256,7 @@ VIGNETTES = [
         [side("LH", toe_length=118), side("RH", toe_length=92, taken=_THEN)],
         {"overgrown:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "grown since a photo under review",
@@ -241,6 +268,7 @@ VIGNETTES = [
         {"overgrown:outer", "fast_growth:outer"},
         TRIM,
         weak={"fast_growth:outer"},
+        manner="unsure keep",
     ),
     Vignette(
         "toe length of a refused earlier photo",
@@ -248,5 +276,6 @@ VIGNETTES = [
         [side("LH", toe_length=118, name="now.jpg"), photo("then.jpg", "LH", taken=_THEN, status="refused")],
         {"overgrown:outer"},
         TRIM,
+        manner="unsure keep",
     ),
 ]

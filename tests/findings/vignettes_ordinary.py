@@ -28,7 +28,7 @@ from tests.findings.vignettes import (
 
 VIGNETTES = [
     Vignette("mean healthy foot, all measured", NUSS, whole("LH"), spare=BOTH, questions=("gait", "signs")),
-    Vignette("mean healthy foot, outer claw from the side", NUSS, [sole("LH"), side("LH")]),
+    Vignette("mean healthy foot, outer claw from the side", NUSS, [sole("LH"), side("LH")], manner="unsure keep"),
     Vignette("equal soles", NUSS + ": toe lengths equal", [sole("LH", 115, 115)], manner="keep"),
     Vignette("outer wide as usual", NUSS + ": +22 %", [sole("LH", widths=(52, 42.5))], manner="keep"),
     Vignette(
@@ -182,5 +182,6 @@ VIGNETTES = [
         "plain logic: only a claw of which nothing is left open is called ordinary",
         [sole("LH", helical=5.0), side("LH"), side("LH", "inner", name="LH_inner.jpg")],
         spare={"outer": ORDINARY},
+        manner="unsure keep",
     ),
 ]

@@ -33,6 +33,7 @@ VIGNETTES = [
         [side("LH", toe_length=99, profile="jersey")],
         {"overgrown:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "jersey in order",
@@ -46,11 +47,13 @@ VIGNETTES = [
         [side("LH", toe_length=92, profile="jersey")],
         {"long:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "jersey heel of 34 mm",
         "this project's judgement: 32 mm is the least",
         [side("LH", toe_length=80, heel_height=34.5, profile="jersey")],
+        manner="unsure keep",
     ),
     Vignette(
         "bull in order",
@@ -71,6 +74,7 @@ VIGNETTES = [
         [side("LH", toe_length=100, heel_height=42, profile="bull")],
         {"low_heel:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "beef cow at the mean of untrimmed hind claws",
@@ -84,6 +88,7 @@ VIGNETTES = [
         [side("LH", toe_length=106, profile="beef-cow")],
         {"long:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "simmental long",
@@ -91,6 +96,7 @@ VIGNETTES = [
         [side("LH", toe_length=102, profile="simmental")],
         {"long:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "simmental at 77 mm",
@@ -111,6 +117,7 @@ VIGNETTES = [
         [side("LH", toe_length=96, profile="holstein-parity-1")],
         {"long:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     # Fore feet: no minimum, no heel and no width are known; the floor is common practice.
     Vignette(
@@ -122,7 +129,12 @@ VIGNETTES = [
             side("LF", "inner", name="LF_inner.jpg"),
         ],
     ),
-    Vignette("fore toe of 84 mm", "Fjeldaas et al. 2007, Acta Vet Scand: 84 mm in front", [side("LF", toe_length=84)]),
+    Vignette(
+        "fore toe of 84 mm",
+        "Fjeldaas et al. 2007, Acta Vet Scand: 84 mm in front",
+        [side("LF", toe_length=84)],
+        manner="unsure keep",
+    ),
     Vignette(
         "fore toe at the floor",
         "common practice: 75 mm",
@@ -138,12 +150,22 @@ VIGNETTES = [
         manner="keep",
         open={"too-short:outer"},
     ),
-    Vignette("low fore heel is not judged", LOGIC + ": no value known", [side("LF", heel_height=30)]),
-    Vignette("fore foot overgrown", COMMON, [side("LF", "inner", toe_length=118)], {"overgrown:inner"}, TRIM),
+    Vignette(
+        "low fore heel is not judged", LOGIC + ": no value known", [side("LF", heel_height=30)], manner="unsure keep"
+    ),
+    Vignette(
+        "fore foot overgrown",
+        COMMON,
+        [side("LF", "inner", toe_length=118)],
+        {"overgrown:inner"},
+        TRIM,
+        manner="unsure keep",
+    ),
     Vignette(
         "fore foot steep as usual there",
         "this project's judgement: up to 60 degrees in front, 58 behind",
         [side("LF", toe_angle=59, u=1.0)],
+        manner="unsure keep",
     ),
     Vignette(
         "fore foot, inner far too long",
@@ -175,6 +197,7 @@ VIGNETTES = [
         [side(None, toe_length=118)],
         {"overgrown:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "foot not named, short by either",
@@ -202,5 +225,6 @@ VIGNETTES = [
         "foot not named, low heel of a hind foot",
         LOGIC + ": fore heels are not judged",
         [side(None, heel_height=30)],
+        manner="unsure keep",
     ),
 ]

@@ -109,6 +109,7 @@ VIGNETTES = [
         TRIM,
         spare={"inner": BOTH["inner"]},
         open={"outer-far-out-of-proportion:outer"},
+        manner="unsure keep",
     ),
     Vignette(
         "inner far too long",
@@ -163,12 +164,14 @@ VIGNETTES = [
         {"out_of_proportion_watch:outer"},
         TRIM,
         open={"toe-far-out-of-proportion:outer"},
+        manner="unsure keep",
     ),
     Vignette(
         "outer toe a little longer, within doubt",
         GUM,  # 97 − 91 = 6 ± 2.8
         [side("RH", toe_length=97), side("RH", "inner", toe_length=91)],
         open={"toe-out-of-proportion:outer"},
+        manner="unsure keep",
     ),
     # What else the claw shows says where to look besides.
     *[
@@ -208,6 +211,7 @@ VIGNETTES = [
         {"out_of_proportion_watch:right"},
         TRIM,
         open={"toe-far-out-of-proportion:right"},
+        manner="unsure keep",
     ),
     # Differences within one photo, JCGM 100:2008, 5.2: what the causes of error share falls out, by their signs.
     Vignette(
@@ -226,6 +230,7 @@ VIGNETTES = [
         ],
         {"out_of_proportion_watch:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "toes of one photo whose shared error has opposite signs",
@@ -242,12 +247,14 @@ VIGNETTES = [
             )
         ],
         open={"toe-out-of-proportion:outer"},
+        manner="unsure keep",
     ),
     Vignette(
         "toes of one photo whose causes of error are not given",
         GUM + "; 5.2: at most they add",  # 8 ± (2 + 2)
         [photo("both.jpg", "LH", claws={"outer": {"toe_length": 98.0}, "inner": {"toe_length": 90.0}})],
         open={"toe-out-of-proportion:outer"},
+        manner="unsure keep",
     ),
     Vignette(
         "toes of two photos whose causes have the same names",
@@ -262,6 +269,7 @@ VIGNETTES = [
             for claw, length in (("outer", 98.0), ("inner", 90.0))
         ],
         open={"toe-out-of-proportion:outer"},
+        manner="unsure keep",
     ),
     # What only looks uneven.
     Vignette(

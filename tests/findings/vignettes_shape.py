@@ -43,6 +43,7 @@ VIGNETTES = [
         whole("LH", twist=(17, 12)),
         spare={"inner": BOTH["inner"]},
         open={"turned-toe:outer"},
+        manner="unsure keep",
     ),
     Vignette(
         "rolled under",
@@ -60,6 +61,7 @@ VIGNETTES = [
         whole("LH", helical=(16, 4)),
         spare={"inner": BOTH["inner"]},
         open={"rolled-under:outer"},
+        manner="unsure keep",
     ),
     Vignette(
         "one claw rolled under, its partner in order",
@@ -146,6 +148,7 @@ VIGNETTES = [
         GUM,
         whole("LH", dorsal_concavity=3),
         open={"concave-wall:outer", "concave-wall:inner"},
+        manner="unsure keep",
     ),
     Vignette(
         "toes cross",
@@ -156,16 +159,17 @@ VIGNETTES = [
         manner="keep",
     ),
     Vignette("toes cross within doubt", GUM, [sole("LH", overlap=1)], manner="keep", open={"scissor-claws:None"}),
-    Vignette("low angle", COMMON, [side("LH", toe_angle=36)], {"low_angle:outer"}, TRIM),
-    Vignette("low angle within doubt", GUM, [side("LH", toe_angle=41)], open={"low-angle:outer"}),
-    Vignette("low heel", COMMON, [side("LH", heel_height=30)], {"low_heel:outer"}, TRIM),
-    Vignette("low heel within doubt", GUM, [side("LH", heel_height=37)], open={"low-heel:outer"}),
+    Vignette("low angle", COMMON, [side("LH", toe_angle=36)], {"low_angle:outer"}, TRIM, manner="unsure keep"),
+    Vignette("low angle within doubt", GUM, [side("LH", toe_angle=41)], open={"low-angle:outer"}, manner="unsure keep"),
+    Vignette("low heel", COMMON, [side("LH", heel_height=30)], {"low_heel:outer"}, TRIM, manner="unsure keep"),
+    Vignette("low heel within doubt", GUM, [side("LH", heel_height=37)], open={"low-heel:outer"}, manner="unsure keep"),
     Vignette(
         "low angle on a low heel",
         _WELLS,
         [side("LH", toe_angle=36, heel_height=30)],
         {"low_angle_low_heel:outer"},
         TRIM,
+        manner="unsure keep",
     ),
     Vignette(
         "low angle, the heel within doubt",
@@ -174,12 +178,17 @@ VIGNETTES = [
         {"low_angle:outer"},
         TRIM,
         open={"low-angle-low-heel:outer", "low-heel:outer"},
+        manner="unsure keep",
     ),
-    Vignette("steep angle", COMMON, [side("LH", toe_angle=63)], {"steep_angle:outer"}, TRIM),
-    Vignette("steep angle within doubt", GUM, [side("LH", toe_angle=59)], open={"steep-angle:outer"}),
-    Vignette("high heel", BAND, [side("LH", heel_height=60)], {"high_heel:outer"}, TRIM),
-    Vignette("high heel within doubt", GUM, [side("LH", heel_height=56)], open={"high-heel:outer"}),
-    Vignette("toe off the ground", COMMON, [side("LH", toe_lift=9)], {"toe_lifted:outer"}, TRIM),
+    Vignette("steep angle", COMMON, [side("LH", toe_angle=63)], {"steep_angle:outer"}, TRIM, manner="unsure keep"),
+    Vignette(
+        "steep angle within doubt", GUM, [side("LH", toe_angle=59)], open={"steep-angle:outer"}, manner="unsure keep"
+    ),
+    Vignette("high heel", BAND, [side("LH", heel_height=60)], {"high_heel:outer"}, TRIM, manner="unsure keep"),
+    Vignette(
+        "high heel within doubt", GUM, [side("LH", heel_height=56)], open={"high-heel:outer"}, manner="unsure keep"
+    ),
+    Vignette("toe off the ground", COMMON, [side("LH", toe_lift=9)], {"toe_lifted:outer"}, TRIM, manner="unsure keep"),
     Vignette(
         "toe off the ground, not quite even gait",
         COMMON + "; " + LEACH,
@@ -187,12 +196,20 @@ VIGNETTES = [
         {"toe_lifted:outer"},
         SOON,
         at_least=False,
+        manner="unsure keep",
     ),
-    Vignette("toe off the ground within doubt", GUM, [side("LH", toe_lift=6)], open={"toe-off-the-ground:outer"}),
+    Vignette(
+        "toe off the ground within doubt",
+        GUM,
+        [side("LH", toe_lift=6)],
+        open={"toe-off-the-ground:outer"},
+        manner="unsure keep",
+    ),
     Vignette(
         "worn, rounded tip",
         "a worn tip gives a sound claw a lift of 0.5 to 1 mm (J)",
         [side("LH", toe_lift=0.8, u=0.4)],
+        manner="unsure keep",
     ),
     Vignette(
         "outer edge of a sole high",
