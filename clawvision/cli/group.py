@@ -29,6 +29,7 @@ _COMMANDS = {
     "calibrate": "clawvision.cli.calibrate",
     "demo": "clawvision.cli.demo",
     "herd": "clawvision.cli.herd",
+    "history": "clawvision.cli.history",
 }
 
 

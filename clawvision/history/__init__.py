@@ -1,13 +1,12 @@
 """A store into which every assessed photo can go, and what is read from it.
 
 `clawvision.history.rows` holds what reading returns and needs no extra package. All else needs SQLAlchemy and Alembic
-(the extra ``history``); `load` imports it with a message that says so.
+(the extra ``history``); call `need` before importing it.
 """
 
 from __future__ import annotations
 
 from importlib import import_module
-from types import ModuleType
 
 from clawvision.errors import MissingExtraError
 
@@ -36,15 +35,3 @@ def need(extra: str) -> None:
             import_module(package)
     except ImportError as error:
         raise MissingExtraError(_WHAT[extra], f"Install it with: pip install 'clawvision[{extra}]'") from error
-
-
-def load(module: str) -> ModuleType:
-    """Return a module of this package once the packages that it needs are known to be there.
-
-    Raises
-    ------
-    MissingExtraError
-        If SQLAlchemy or Alembic is not installed.
-    """
-    need("history")
-    return import_module(f"clawvision.history.{module}")

@@ -21,6 +21,8 @@ from clawvision.output.models import AssessmentRecord, FootRecord, MeasureRecord
 from clawvision.plain import plain
 
 Row = tuple[Any, ...]
+Columns = Sequence[Sequence[float]]
+"""An outline as all x, then all y: written and checked in a third of the time that pairs take."""
 
 PHOTO_COLUMNS = (
     "name",
@@ -62,8 +64,6 @@ class ClawLike(Protocol):
     def confidence(self) -> float: ...
     @property
     def source(self) -> str: ...
-    @property
-    def outline_mm(self) -> tuple[Pixel, ...] | None: ...
     @property
     def landmarks_mm(self) -> Mapping[str, Pixel]: ...
     @property
@@ -191,17 +191,22 @@ def photo_entry(photo: PhotoRecord, profile: str | None, made: Provenance, asses
         None if exif is None else exif.model,
         record_json(asked, "asked"),
     )
-    return entry(row, photo.claws, photo.foot_measures, made, assessed)
+    outlines = {
+        name: None if claw.outline_mm is None else tuple(zip(*claw.outline_mm, strict=True)) or ((), ())
+        for name, claw in photo.claws.items()
+    }
+    return entry(row, photo.claws, outlines, photo.foot_measures, made, assessed)
 
 
 def entry(
     row: Row,
     claws: Mapping[Any, ClawLike],
+    outlines: Mapping[Any, Columns | None],
     foot_measures: Mapping[str, MeasureRecord],
     made: Provenance,
     assessed: str,
 ) -> PhotoEntry:
-    """Return a photo's entry from its row (as PHOTO_COLUMNS), its claws and the measures of both claws.
+    """Return a photo's entry from its row (as PHOTO_COLUMNS), its claws, their outlines, the measures of both claws.
 
     Raises
     ------
@@ -224,7 +229,7 @@ def entry(
             which,
             claw.confidence + 0.0,
             claw.source,
-            None if claw.outline_mm is None else as_json(claw.outline_mm, "outline_mm"),
+            None if outlines[which] is None else as_json(outlines[which], "outline_mm"),
             as_json(claw.landmarks_mm, "landmarks_mm"),
         )
         for which, claw in sorted(claws.items())

@@ -123,7 +123,7 @@ class ClawLine(Record):
 
     confidence: Annotated[float, Field(ge=0, le=1)]
     source: Literal["automatic", "sidecar"]
-    outline_mm: tuple[Pixel, ...] | None
+    outline_mm: tuple[list[float], list[float]] | None
     landmarks_mm: dict[str, Pixel]
     measures: dict[str, MeasureRecord]
 
@@ -245,10 +245,8 @@ def _photo_lines(connection: Connection, start: int, made: Mapping[int, str]) ->
     end = start + MOST_PHOTOS - 1
     claws: dict[int, dict[str, dict[str, Any]]] = {}
     measures: dict[tuple[int, str], dict[str, Any]] = {}
-    wanted = select(CLAW.c.photo_id, *(CLAW.c[name] for name in CLAW_COLUMNS)).where(
-        CLAW.c.photo_id.between(start, end)
-    )
-    wanted = wanted.order_by(CLAW.c.photo_id, CLAW.c.claw)
+    wanted = select(CLAW.c.photo_id, *(CLAW.c[name] for name in CLAW_COLUMNS))
+    wanted = wanted.where(CLAW.c.photo_id.between(start, end)).order_by(CLAW.c.photo_id, CLAW.c.claw)
     for number, name, confidence, source, outline, landmarks in connection.execute(wanted):
         claws.setdefault(number, {})[name] = {
             "confidence": confidence,
@@ -435,9 +433,7 @@ class _Reader:
                     if len(line) > MAX_LINE:
                         raise _Wrong(f"line {self._number + 1}: longer than {MAX_LINE // 1_000_000} MB")
                     if total > most:
-                        raise _Wrong(
-                            f"line {self._number + 1}: the file unpacks to more than {MAX_RATIO} times its size"
-                        )
+                        raise _Wrong(f"line {self._number + 1}: unpacked, it is more than {MAX_RATIO} times as large")
                     yield line
         except (gzip.BadGzipFile, zlib.error):
             raise _Wrong(f"line {self._number + 1}: the file is not packed with gzip, or is damaged") from None
@@ -531,7 +527,11 @@ def _photo(line: PhotoLine, made: Mapping[str, Provenance]) -> PhotoEntry:
         line.camera_model,
         record_json(line.asked, "asked"),
     )
-    return _same(entry(row, line.claws, line.foot_measures, _of(line.provenance, made), line.assessed), line.key)
+    outlines = {name: claw.outline_mm for name, claw in line.claws.items()}
+    if any(each is not None and len(each[0]) != len(each[1]) for each in outlines.values()):
+        raise _Wrong("an outline has not as many y as x")
+    made_of = _of(line.provenance, made)
+    return _same(entry(row, line.claws, outlines, line.foot_measures, made_of, line.assessed), line.key)
 
 
 def _foot(line: FootLine, made: Mapping[str, Provenance]) -> FootEntry:
@@ -563,7 +563,7 @@ def _same(made: _Keyed, key: str) -> _Keyed:
 
 @contextmanager
 def _checking(jobs: int) -> Iterator[Any]:
-    """Give a function that checks chunks, in their order, in so many processes; only a few chunks are held at a time."""
+    """Give a function that checks chunks, in their order, in so many processes. Few are held at a time."""
     if jobs <= 1:
         yield lambda chunks: map(check_chunk, chunks)
         return

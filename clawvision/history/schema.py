@@ -155,7 +155,7 @@ CLAW = Table(
     _one_of("source", ("automatic", "sidecar")),
     sqlite_with_rowid=False,
 )
-"""A claw of a photo with its outline, JSON: [[x, y], …] in mm."""
+"""A claw of a photo with its outline, JSON: [[x, …], [y, …]] in mm."""
 
 MEASURE = Table(
     "measure",

@@ -14,6 +14,7 @@ from pydantic_core import from_json
 from sqlalchemy import Connection, Table, bindparam, delete, exists, func, insert, literal_column, select, update
 from sqlalchemy.sql.elements import ColumnElement
 
+from clawvision.errors import UsageError
 from clawvision.history.address import parse_address
 from clawvision.history.database import TIMEOUT_S, Purpose, Store, connected
 from clawvision.history.entry import (
@@ -146,9 +147,10 @@ def _add_photos(connection: Connection, photos: Sequence[PhotoEntry]) -> Counts:
             mine = there[0]
             if photo.assessed > there[1]:
                 known.later[mine] = photo.assessed
-        known.versions[photo.key] = (mine, photo.assessed if there is None else max(photo.assessed, there[1]))
-        # Of two runs at the same time the one added later counts; a version that is there must be newer to count again.
-        wins = now is None or (photo.assessed >= now[1] if there is None else photo.assessed > now[1])
+        assessed = photo.assessed if there is None else max(photo.assessed, there[1])
+        known.versions[photo.key] = (mine, assessed)
+        # The version assessed last counts; of those assessed at the same time, the one stored last.
+        wins = now is None or (assessed, mine) > (now[1], now[0])
         if now is not None and now[0] == mine:
             same += 1
         elif now is None:
@@ -162,7 +164,7 @@ def _add_photos(connection: Connection, photos: Sequence[PhotoEntry]) -> Counts:
         else:
             same += 1
         if wins:
-            known.current[photo.subject] = (mine, photo.assessed)
+            known.current[photo.subject] = (mine, assessed)
             if now is None or now[0] != mine:
                 known.promoted.add(mine)
                 known.demoted.discard(mine)

@@ -71,21 +71,23 @@ def _rows(photo: PhotoRecord, decimal: str) -> list[list[str]]:
     rows: list[list[str]] = []
 
     def add(claw: str | None, measures: Mapping[str, MeasureRecord]) -> None:
-        place = [_text(cell) for cell in (*start, claw, photo.stage, photo.taken, photo.status)]
+        place = [text_cell(cell) for cell in (*start, claw, photo.stage, photo.taken, photo.status)]
         for name, measure in measures.items():
-            numbers = [_number(number, decimal) for number in (measure.value, measure.uncertainty)]
-            rows.append([*place, name, *numbers, measure.unit, _text(" ".join(measure.flags)), _text(measure.reason)])
+            numbers = [number_cell(number, decimal) for number in (measure.value, measure.uncertainty)]
+            rows.append(
+                [*place, name, *numbers, measure.unit, text_cell(" ".join(measure.flags)), text_cell(measure.reason)]
+            )
 
     for name, claw in photo.claws.items():
         add(name, claw.measures)
     add(None, photo.foot_measures)
     if not rows:
-        place = [_text(cell) for cell in (*start, photo.claw, photo.stage, photo.taken, photo.status)]
-        rows.append([*place, "", "", "", "", "", _text(" ".join(reason.message for reason in photo.reasons))])
+        place = [text_cell(cell) for cell in (*start, photo.claw, photo.stage, photo.taken, photo.status)]
+        rows.append([*place, "", "", "", "", "", text_cell(" ".join(reason.message for reason in photo.reasons))])
     return rows
 
 
-def _text(value: str | None) -> str:
+def text_cell(value: str | None) -> str:
     """Return a cell of text that no spreadsheet takes for a formula."""
     text = value or ""
     if text.startswith(_FORMULA_STARTS) or text.lstrip().startswith(_FORMULA_STARTS):
@@ -93,7 +95,7 @@ def _text(value: str | None) -> str:
     return text
 
 
-def _number(value: float | None, decimal: str) -> str:
+def number_cell(value: float | None, decimal: str) -> str:
     """Return a number without an exponent, which some spreadsheets read as text."""
     if value is None:
         return ""
