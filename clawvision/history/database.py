@@ -150,22 +150,20 @@ def _sqlite_engine(address: Address, path: Path, purpose: Purpose, timeout_s: fl
     mode = "rwc" if purpose == "create" else "rw"
 
     def open_file() -> sqlite3.Connection:
-        connection = _open_sqlite(f"{place}?mode={mode}", timeout_s)
         if purpose != "read":
+            connection = _open_sqlite(f"{place}?mode={mode}", timeout_s)
             # Another program that opens it at this moment sets the same.
             with suppress(sqlite3.OperationalError):
                 connection.execute("PRAGMA journal_mode = WAL")
             return connection
         try:
-            connection.execute("SELECT 1 FROM sqlite_master").fetchall()
-        except sqlite3.OperationalError:
-            # In a folder that may not be written to, SQLite reads only what it is told that nobody changes.
+            return _open_sqlite(f"{place}?mode={mode}", timeout_s)
+        except sqlite3.OperationalError as error:
+            # Where no file may be written beside it, SQLite reads only what it is told that nobody changes.
             log = path.with_name(path.name + "-wal")
-            if log.exists() and log.stat().st_size:
+            if error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY or (log.exists() and log.stat().st_size):
                 raise
-            connection.close()
-            connection = _open_sqlite(f"{place}?immutable=1", timeout_s)
-        return connection
+            return _open_sqlite(f"{place}?immutable=1", timeout_s)
 
     engine = create_engine("sqlite://", creator=open_file, hide_parameters=True, poolclass=NullPool)
 
@@ -178,14 +176,19 @@ def _sqlite_engine(address: Address, path: Path, purpose: Purpose, timeout_s: fl
 
 def _open_sqlite(uri: str, timeout_s: float) -> sqlite3.Connection:
     connection = sqlite3.connect(uri, timeout=timeout_s, isolation_level=None, uri=True)
-    for pragma in (
-        "foreign_keys = ON",
-        "synchronous = FULL",
-        "cache_size = -65536",
-        "trusted_schema = OFF",
-        "wal_autocheckpoint = 8000",
-    ):
-        connection.execute(f"PRAGMA {pragma}")
+    try:
+        for pragma in (
+            "foreign_keys = ON",
+            "synchronous = FULL",
+            "cache_size = -65536",
+            "trusted_schema = OFF",
+            "wal_autocheckpoint = 8000",
+        ):
+            connection.execute(f"PRAGMA {pragma}")
+        connection.execute("SELECT 1 FROM sqlite_master").fetchall()
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 

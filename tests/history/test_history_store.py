@@ -16,6 +16,7 @@ from clawvision.errors import UsageError
 from clawvision.history import store as history
 from clawvision.history.rows import Counts, StoredAnimal
 from clawvision.history.store import add, animals, foot_findings, foot_history, open_store, toe_lengths
+from clawvision.measure.side import SIDE_UNITS
 from clawvision.output.models import AssessmentRecord, PhotoRecord
 from tests.history import made
 from tests.history.rows import everything, sound
@@ -264,7 +265,7 @@ def test_days_and_times_that_are_none(tmp_path: Path) -> None:
     put(str(tmp_path / "h"), made.assessment(photos, made.run("whenever"), judged=False))
     with open_store(str(tmp_path / "h")) as store:
         assert [each.day for each in toe_lengths(store)] == [date(2030, 3, 1)]
-        assert len(foot_history(store, "Invented 0000")) == 5 * 11
+        assert len(foot_history(store, "Invented 0000")) == 5 * len(SIDE_UNITS)
     # A run that tells its time supersedes one that does not.
     (counts,) = put(str(tmp_path / "h"), changed(made.assessment(photos, judged=False), JUNE, animal="other"))
     assert counts.superseded == 5
