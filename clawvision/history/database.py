@@ -14,7 +14,7 @@ from alembic.config import Config
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.exc import DBAPIError, OperationalError
-from sqlalchemy.pool import NullPool
+from sqlalchemy.pool import NullPool, QueuePool
 
 from clawvision.errors import ClawvisionError, OutputError, UsageError
 from clawvision.history import need
@@ -165,7 +165,8 @@ def _sqlite_engine(address: Address, path: Path, purpose: Purpose, timeout_s: fl
                 raise
             return _open_sqlite(f"{place}?immutable=1", timeout_s)
 
-    engine = create_engine("sqlite://", creator=open_file, hide_parameters=True, poolclass=NullPool)
+    # One connection is kept: closing the last one would write the whole log into the file, after every transaction.
+    engine = create_engine("sqlite://", creator=open_file, hide_parameters=True, poolclass=QueuePool, pool_size=1)
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
@@ -175,7 +176,7 @@ def _sqlite_engine(address: Address, path: Path, purpose: Purpose, timeout_s: fl
 
 
 def _open_sqlite(uri: str, timeout_s: float) -> sqlite3.Connection:
-    connection = sqlite3.connect(uri, timeout=timeout_s, isolation_level=None, uri=True)
+    connection = sqlite3.connect(uri, timeout=timeout_s, isolation_level=None, uri=True, check_same_thread=False)
     try:
         for pragma in (
             "foreign_keys = ON",

@@ -18,6 +18,7 @@ from pydantic_core import PydanticSerializationError, to_json
 from clawvision.errors import UsageError
 from clawvision.history.schema import FOOT, LIMITS
 from clawvision.output.models import AssessmentRecord, FootRecord, MeasureRecord, PhotoRecord, Pixel, Record, RunInfo
+from clawvision.output.paths import is_absolute
 from clawvision.plain import plain
 
 Row = tuple[Any, ...]
@@ -214,7 +215,8 @@ def entry(
         If a value is none that a store takes.
     """
     name, sha256, animal, foot, stage, taken = (row[index] for index in (0, 1, 2, 3, 7, 8))
-    fit(name, "name")
+    if is_absolute(fit(name, "name") or ""):
+        raise Unfit("the photo's name is an absolute path")
     fit(animal, "animal")
     fit(taken, "taken")
     fit(row[13], "profile")

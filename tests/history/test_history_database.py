@@ -78,6 +78,16 @@ def test_a_missing_folder_is_made_for_a_store(tmp_path: Path, june: Path) -> Non
     assert command("add", tmp_path / "deep" / "er" / "h", june).exit_code == 0
 
 
+@pytest.mark.parametrize("name", ["a ?mode=memory#x%20.sqlite", "ä 牛", "-h", ":memory:", "c:d/e"])
+def test_names_that_an_address_could_take_for_something_else(
+    tmp_path: Path, name: str, june: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert command("add", "--", name if ":" not in name else f"./{name}", june).exit_code == 0
+    assert (tmp_path / name).stat().st_size > 10_000
+    assert command("add", tmp_path / name, june).exit_code == 0
+
+
 def test_settings_of_a_file(tmp_path: Path) -> None:
     stored(str(tmp_path / "h"))
     with open_store(str(tmp_path / "h"), "write") as store, store.writing() as connection:
@@ -281,14 +291,8 @@ def test_a_full_database_is_told(tmp_path: Path) -> None:
     """SQLite's own word for a full disk."""
     with open_store(str(tmp_path / "h"), "create") as store:
         add(store, made.herd(1, 1))
-        creator = store.engine.pool._creator
-
-        def small() -> sqlite3.Connection:
-            connection: sqlite3.Connection = creator()  # type: ignore[call-arg]
-            connection.execute("PRAGMA max_page_count = 1")  # as many as there are
-            return connection
-
-        store.engine.pool._creator = small  # type: ignore[assignment]
+        with store.reading() as connection:  # the connection is kept
+            connection.exec_driver_sql("PRAGMA max_page_count = 1")  # no more than there are
         with pytest.raises(OutputError, match="the disk is full"):
             add(store, made.assessment(list(made.photos(made.visits(8, 1), 3)), judged=False))
 

@@ -206,6 +206,7 @@ def test_hostile_names_are_data(address: str) -> None:
         ({"animal": "a" * 201}, "the animal is longer than 200 characters"),
         ({"photo": "a" * 1001}, "the name is longer than 1000 characters"),
         ({"taken": "2030-01-01" + " " * 60}, "the taken is longer than 64 characters"),
+        ({"photo": "/home/farmer/a.jpg"}, "absolute path"),
         ({"animal": "a\0b"}, "holds the character NUL"),
         ({"asked": made.AskedRecord(locomotion=7)}, "locomotion score of 7"),
     ],
