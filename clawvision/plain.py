@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from difflib import get_close_matches
 
+WIDTH = 100
+"""Columns of what is said on a terminal."""
 _COMPARED = 80
 
 
@@ -13,6 +16,22 @@ def plain(text: object) -> str:
     return "".join(
         character if character.isprintable() else character.encode("unicode_escape").decode("ascii")
         for character in str(text)
+    )
+
+
+def wrapped(text: str, first: str = "", others: str | None = None) -> str:
+    """Return ``text`` made plain, in lines of at most `WIDTH` columns.
+
+    ``first`` stands before the first line and ``others`` before the others, as the first where it is None. No word is
+    broken.
+    """
+    return textwrap.fill(
+        plain(text),
+        WIDTH,
+        initial_indent=first,
+        subsequent_indent=first if others is None else others,
+        break_long_words=False,
+        break_on_hyphens=False,
     )
 
 

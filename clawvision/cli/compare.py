@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import textwrap
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -24,14 +23,13 @@ from clawvision.output.read import read_assessment
 from clawvision.output.record import dumps, photo_facts
 from clawvision.output.wording import measure_word
 from clawvision.photo.read import read_photo
-from clawvision.plain import listed, plain
+from clawvision.plain import listed, plain, wrapped
 from clawvision.types import Photo, Settings
 
 ALL_COMPARED = 0
 SOME_NOT = 3
 NONE_COMPARED = 4
 
-_WIDTH = 100
 _TOLD = ("toe_length", "toe_angle", "heel_height", "sole_length", "sole_width", "length_difference", "width_difference")
 
 
@@ -200,38 +198,38 @@ def _summary(comparison: ComparisonRecord) -> Iterator[str]:
     for foot in comparison.feet:
         yield "\n".join(_foot(foot))
     cautions = list(dict.fromkeys(caution for foot in comparison.feet for caution in foot.cautions))
-    yield "\n".join(["Before anybody cuts:", *(_wrapped(each, "  - ", "    ") for each in cautions)])
+    yield "\n".join(["Before anybody cuts:", *(wrapped(each, "  - ", "    ") for each in cautions)])
 
 
 def _foot(foot: ComparedFootRecord) -> Iterator[str]:
     days = foot.before if foot.before == foot.after else f"{foot.before} to {foot.after}"
-    yield _wrapped(f"{foot.animal} {foot.foot}, {days}:")
+    yield wrapped(f"{foot.animal} {foot.foot}, {days}:")
     for pair in foot.pairs:
         changes = [each for each in pair.changes if each.measure in _TOLD]
         whose = f"{pair.claw} claw" if pair.claw else "outer against inner"
         words = [f"{measure_word(each.measure)} {_told(each)}" for each in changes]
         if words:
-            yield _wrapped(f"{whose}, {pair.view}: {'; '.join(words)}", "  ", "    ")
+            yield wrapped(f"{whose}, {pair.view}: {'; '.join(words)}", "  ", "    ")
         if pair.fit is not None and not pair.fit.overlaid:
-            yield _wrapped(f"not laid over one another: {pair.fit.reason}", "    ", "      ")
+            yield wrapped(f"not laid over one another: {pair.fit.reason}", "    ", "      ")
         elif text := horn_text(pair):
-            yield _wrapped(text, "    ", "      ")
+            yield wrapped(text, "    ", "      ")
         if pair.look_first:
-            yield _wrapped(f"look at the photo first: {', '.join(pair.look_first)}", "    ", "      ")
+            yield wrapped(f"look at the photo first: {', '.join(pair.look_first)}", "    ", "      ")
     for change in foot.balance:
-        yield _wrapped(f"{balance_word(change)}: {_told(change)}", "  ", "    ")
+        yield wrapped(f"{balance_word(change)}: {_told(change)}", "  ", "    ")
     for verdict in foot.verdicts:
         doubt = " (look at the photo first)" if verdict.look_first else ""
-        yield _wrapped(f"{verdict.text}{doubt}", "  - ", "    ")
+        yield wrapped(f"{verdict.text}{doubt}", "  - ", "    ")
     told = foot.after_trim
     if told is not None:
         for words_of, texts in (("Better", told.achieved), ("Open", told.open), ("Harm", told.harm)):
             for text in texts:
-                yield _wrapped(f"{words_of}: {text}", "  ", "    ")
+                yield wrapped(f"{words_of}: {text}", "  ", "    ")
         for text in told.expectation:
-            yield _wrapped(text, "  ", "    ")
+            yield wrapped(text, "  ", "    ")
     for text in foot.trim:
-        yield _wrapped(text, "  ", "    ")
+        yield wrapped(text, "  ", "    ")
 
 
 def _told(change: ChangeRecord) -> str:
@@ -248,14 +246,3 @@ def _unpaired(comparison: ComparisonRecord) -> str:
         return ""
     lines = [f"{plain(why)}:\n{listed(names, 10)}" for why, names in groups.items()]
     return "Not compared:\n" + "\n".join(lines)
-
-
-def _wrapped(text: str, first: str = "", others: str | None = None) -> str:
-    return textwrap.fill(
-        plain(text),
-        _WIDTH,
-        initial_indent=first,
-        subsequent_indent=first if others is None else others,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -33,11 +32,10 @@ from clawvision.output.atomic import write_atomic
 from clawvision.output.models import AssessmentRecord
 from clawvision.output.read import read_assessment
 from clawvision.output.record import photo_facts
-from clawvision.plain import listed, plain
+from clawvision.plain import listed, plain, wrapped
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")
 _NEEDED = f"{ENOUGH_CLAWS} of {ENOUGH_ANIMALS} animals are needed"
-_WIDTH = 100
 
 
 @click.command("herd", short_help="Make a profile of a herd's own percentiles.")
@@ -185,19 +183,15 @@ def _report(values: Sequence[HerdValue], claws: HerdClaws, base: Profile) -> Ite
         if each.own is not None:
             change = f"{each.own.value:g} {each.base.unit} instead of {each.base.value:g}"
             line = f"{each.limb} {each.own.name}: {change} ({each.on_file})"
-            yield _wrapped(f"{line}; {each.held}" if each.held else line)
+            yield wrapped(f"{line}; {each.held}" if each.held else line, "  ", "    ")
     if missing := _missing(values):
         yield f"Too few on file, so that the values of {base.name} stay; {_NEEDED}:"
-        yield from (_wrapped(line) for line in missing)
+        yield from (wrapped(line, "  ", "    ") for line in missing)
     if any(each.own and each.recipe.name == "toe_length_watch" and "above" in each.held for each in values):
-        yield _wrapped("More than one claw in twenty is clearly overgrown by that profile: a trim may be overdue.", "")
+        yield wrapped("More than one claw in twenty is clearly overgrown by that profile: a trim may be overdue.")
     yield _left_out(claws)
 
 
 def _left_out(claws: HerdClaws) -> str:
     words = claws.left_out.words()
-    return _wrapped(f"Left out: {'; '.join(words)}." if words else "Nothing was left out.", "")
-
-
-def _wrapped(text: str, indent: str = "  ") -> str:
-    return textwrap.fill(plain(text), _WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")
+    return wrapped(f"Left out: {'; '.join(words)}." if words else "Nothing was left out.", "", "  ")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shlex
-import textwrap
 from collections import Counter
 from collections.abc import Container, Iterator, Sequence
 from contextlib import contextmanager
@@ -16,9 +15,8 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from clawvision.batch import PhotoDone
 from clawvision.manifest import Collected, kind_of
 from clawvision.output.models import AssessmentRecord, FootRecord, PhotoRecord
-from clawvision.plain import plain
+from clawvision.plain import plain, wrapped
 
-_WIDTH = 100
 _MOST_PHOTOS = 50
 _MOST_ANIMALS = 20
 _SOON = ("today", "within 48 hours", "this week")
@@ -98,7 +96,7 @@ def summary(record: AssessmentRecord, out: Path, kept: int) -> str:
     )
     if kept:
         head += f" Kept from an earlier run: {kept}."
-    parts = [_wrapped(head)]
+    parts = [wrapped(head)]
     unsure = [photo for status in _REFUSED_OR_REVIEW for photo in record.photos if photo.status == status]
     if unsure:
         parts.append("\n".join(["Photos that need a person:", *_photos(unsure)]))
@@ -109,13 +107,13 @@ def summary(record: AssessmentRecord, out: Path, kept: int) -> str:
     unknown = [foot for foot in record.feet if foot.urgency.level == "unknown"]
     if unknown:
         names = ", ".join(_name(foot) for foot in unknown)
-        parts.append(_wrapped(f"Not known from these photos, so look yourself: {names}.", "", "  "))
+        parts.append(wrapped(f"Not known from these photos, so look yourself: {names}.", "", "  "))
     questions = _questions(record, {foot.animal for foot in (*soon, *unknown)})
     if questions:
         parts.append("\n".join(["To know more:", *questions]))
     cautions = list(dict.fromkeys(caution for foot in record.feet for caution in foot.trim.cautions))
     if cautions:
-        parts.append("\n".join(["Before anybody cuts:", *(_wrapped(caution, "  - ", "    ") for caution in cautions)]))
+        parts.append("\n".join(["Before anybody cuts:", *(wrapped(caution, "  - ", "    ") for caution in cautions)]))
     results = f"Results: {plain(out / 'assessment.json')}, measures.csv and annotated/ beside it."
     why = f"Why, and what to look for: clawvision explain {plain(shlex.quote(str(out)))} ANIMAL"
     parts.append(f"{results}\n{why}")
@@ -131,8 +129,8 @@ def _photos(photos: Sequence[PhotoRecord]) -> list[str]:
     lines = []
     for (status, *words), names in groups.items():
         more = f" and {len(names) - _MOST_PHOTOS} more, see assessment.json" if len(names) > _MOST_PHOTOS else ""
-        lines.append(_wrapped(f"{status}: {', '.join(names[:_MOST_PHOTOS])}{more}", "  ", "    "))
-        lines += [_wrapped(word, "    - ", "      ") for word in words]
+        lines.append(wrapped(f"{status}: {', '.join(names[:_MOST_PHOTOS])}{more}", "  ", "    "))
+        lines += [wrapped(word, "    - ", "      ") for word in words]
     return lines
 
 
@@ -149,7 +147,7 @@ def _foot(foot: FootRecord, doubtful: Container[str]) -> str:
     look = [photo for photo in foot.photos if photo in doubtful]
     if found and look:
         found.append(f"Look at these photos first: {', '.join(look)}.")
-    return _wrapped(f"{_name(foot)}: {' '.join((foot.urgency.text, *seen, *found))}", "  ", "    ")
+    return wrapped(f"{_name(foot)}: {' '.join((foot.urgency.text, *seen, *found))}", "  ", "    ")
 
 
 def _questions(record: AssessmentRecord, animals: Container[str]) -> list[str]:
@@ -161,24 +159,13 @@ def _questions(record: AssessmentRecord, animals: Container[str]) -> list[str]:
     lines = []
     for text, names in asked.items():
         more = f" and {len(names) - _MOST_ANIMALS} more" if len(names) > _MOST_ANIMALS else ""
-        lines.append(_wrapped(f"{', '.join(names[:_MOST_ANIMALS])}{more}: {text}", "  ", "    "))
+        lines.append(wrapped(f"{', '.join(names[:_MOST_ANIMALS])}{more}: {text}", "  ", "    "))
     return lines
 
 
 def _name(foot: FootRecord) -> str:
     seen = ", ".join(word for word in (foot.date, foot.stage if foot.stage != "check" else None) if word)
     return f"{foot.animal} {foot.foot or '(foot not named)'}" + (f" ({seen})" if seen else "")
-
-
-def _wrapped(text: str, first: str = "", others: str | None = None) -> str:
-    return textwrap.fill(
-        plain(text),
-        _WIDTH,
-        initial_indent=first,
-        subsequent_indent=first if others is None else others,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
 
 
 def tell(text: str, *, quiet: bool) -> None:

@@ -21,6 +21,7 @@ from clawvision.history.schema import CLAW, FOOT, MEASURE, PHOTO, PROVENANCE
 from clawvision.history.store import MOST_PHOTOS, Store
 from clawvision.manifest import PICTURE_SUFFIXES
 from clawvision.output.models import AskedRecord
+from clawvision.output.record import request_again
 from clawvision.plain import plain
 from clawvision.pool import Crashed, run_tasks
 from clawvision.store import model_sha256
@@ -196,22 +197,8 @@ class _Again:
 
 def _request(path: str, stored: _Stored) -> PhotoRequest:
     asked = AskedRecord.model_validate_json(stored.asked)
-    return PhotoRequest(
-        path=Path(path),
-        name=stored.name,
-        animal=stored.animal,
-        foot=stored.foot,
-        view=asked.view,
-        claw=asked.claw,
-        stage=stored.stage,
-        taken=asked.taken,
-        profile=asked.profile,
-        offset_mm=asked.offset_mm,
-        trimmed=asked.trimmed,
-        locomotion=asked.locomotion,
-        signs=asked.signs,
-        tick_mm=asked.tick_mm,
-        points=asked.points,
+    return request_again(
+        Path(path), asked, name=stored.name, animal=stored.animal, foot=stored.foot, stage=stored.stage
     )
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from clawvision.output.chain_words import chain_words, conditions, number
@@ -23,7 +22,7 @@ from clawvision.output.models import (
 )
 from clawvision.output.record import dumps
 from clawvision.output.wording import FOOT_WORDS, STAGE_WORDS
-from clawvision.plain import plain
+from clawvision.plain import plain, wrapped
 from clawvision.types import Foot, Stage, Status
 
 WIDTH = 100
@@ -291,11 +290,4 @@ def _heading(text: str, line: str) -> Iterator[str]:
 
 
 def _wrapped(text: str, first: str = "", others: str | None = None) -> list[str]:
-    return textwrap.wrap(
-        plain(text),
-        WIDTH,
-        initial_indent=first,
-        subsequent_indent=first if others is None else others,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+    return wrapped(text, first, others).split("\n")

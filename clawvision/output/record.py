@@ -34,6 +34,7 @@ from clawvision.types import (
     ClawName,
     ClawResult,
     FloatArray,
+    Foot,
     FootResult,
     Measure,
     PhotoFacts,
@@ -41,6 +42,7 @@ from clawvision.types import (
     PhotoResult,
     Reason,
     Scale,
+    Stage,
     frozen_mapping,
 )
 
@@ -55,6 +57,7 @@ __all__ = [
     "load_photo",
     "photo_facts",
     "photo_record",
+    "request_again",
     "rounded",
 ]
 
@@ -121,17 +124,18 @@ def photo_record(result: PhotoResult) -> PhotoRecord:
     )
 
 
-def photo_facts(record: PhotoRecord) -> PhotoFacts:
-    """Return what the findings may know of a photo, from its record alone."""
-    asked = record.asked
-    request = PhotoRequest(
-        path=Path(record.photo),
-        name=record.photo,
-        animal=record.animal,
-        foot=record.foot,
+def request_again(
+    path: Path, asked: AskedRecord, *, name: str, animal: str, foot: Foot | None, stage: Stage
+) -> PhotoRequest:
+    """Return what was asked of a photo, from what its record keeps of that; ``path`` is where it lies now."""
+    return PhotoRequest(
+        path=path,
+        name=name,
+        animal=animal,
+        foot=foot,
         view=asked.view,
         claw=asked.claw,
-        stage=record.stage,
+        stage=stage,
         taken=asked.taken,
         profile=asked.profile,
         offset_mm=asked.offset_mm,
@@ -140,6 +144,13 @@ def photo_facts(record: PhotoRecord) -> PhotoFacts:
         signs=asked.signs,
         tick_mm=asked.tick_mm,
         points=asked.points,
+    )
+
+
+def photo_facts(record: PhotoRecord) -> PhotoFacts:
+    """Return what the findings may know of a photo, from its record alone."""
+    request = request_again(
+        Path(record.photo), record.asked, name=record.photo, animal=record.animal, foot=record.foot, stage=record.stage
     )
     refused = record.status == "refused"
     return PhotoFacts(
