@@ -25,7 +25,8 @@ class Outcome:
     other row of the family is reported in its place. ``firm`` is False where it rests on a photo that a person has to
     look at first, ``aside`` True where the surest photo does not show it and another does. ``absent`` is True where it
     cannot be told because something was not measured or is not known, rather than being too close to the limit, and
-    where it is not shown because the row is not for such a foot.
+    where it is not shown because the row is not for such a foot. ``leans`` is True where it would be shown but for the
+    uncertainty.
     """
 
     rule: Rule
@@ -36,6 +37,7 @@ class Outcome:
     firm: bool = True
     absent: bool = False
     aside: bool = False
+    leans: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,7 @@ class _Verdict:
     disputed: bool = False
     doubtful: bool = False
     aside: bool = False
+    leans: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,8 +100,8 @@ def apply_rules(evidence: FootEvidence, profile: Profile, book: RuleBook) -> tup
     outcomes = []
     for index, (rule, claw, verdict) in enumerate(verdicts):
         finding = _finding(rule, claw, verdict, book, codes[claw]) if index in kept else None
-        firm, absent, aside = not verdict.doubtful, verdict.absent, verdict.aside
-        outcomes.append(Outcome(rule, claw, verdict.state, verdict.why, finding, firm, absent, aside))
+        firm, absent, aside, leans = not verdict.doubtful, verdict.absent, verdict.aside, verdict.leans
+        outcomes.append(Outcome(rule, claw, verdict.state, verdict.why, finding, firm, absent, aside, leans))
     return tuple(outcomes)
 
 
@@ -179,7 +182,8 @@ def _by_conditions(rule: Rule, claw: ClawName | None, context: Context) -> _Verd
     why = "; ".join(each.why for each in deciding) if state == "shown" else deciding[0].why
     # One word on gait, stage or the like that does not hold, and the row is not for such a foot.
     absent = any(each.absent for each in deciding) if state == "not shown" else deciding[0].absent
-    return _Verdict(state, why, context, absent=absent, doubtful=any(each.doubtful for each in answers))
+    doubtful, leans = any(each.doubtful for each in answers), all(each.leans for each in answers)
+    return _Verdict(state, why, context, absent=absent, doubtful=doubtful, leans=leans)
 
 
 def combined(states: Iterable[State], *, every: bool) -> State:
@@ -197,12 +201,16 @@ def combined(states: Iterable[State], *, every: bool) -> State:
 
 
 class Told(NamedTuple):
-    """The state of one condition, what says so, whether something is missing, and whether a photo needs a look."""
+    """The state of one condition, what says so, whether something is missing, and whether a photo needs a look.
+
+    ``leans`` is True where it holds by the value itself, whatever its uncertainty.
+    """
 
     state: State
     why: str
     absent: bool = False
     doubtful: bool = False
+    leans: bool = False
 
 
 def told(condition: Condition | ContextCondition, claw: ClawName | None, context: Context) -> Told:
@@ -212,7 +220,8 @@ def told(condition: Condition | ContextCondition, claw: ClawName | None, context
         if known is None:
             return Told("cannot tell", f"the {condition.context} is not known", absent=True)
         holds = bool(known & set(condition.among))
-        return Told("shown" if holds else "not shown", f"{condition.context}: {', '.join(sorted(known))}", not holds)
+        why = f"{condition.context}: {', '.join(sorted(known))}"
+        return Told("shown" if holds else "not shown", why, absent=not holds, leans=holds)
     quantity, limit = context.quantity(claw, condition.quantity), context.limit(condition.limit)
     doubtful = quantity is not None and quantity.doubtful
     if limit is None:
@@ -225,7 +234,8 @@ def told(condition: Condition | ContextCondition, claw: ClawName | None, context
     value = with_unit(quantity.value, quantity.uncertainty, quantity.unit)
     against = with_unit(limit.value, None, limit.unit)
     why = f"{condition.quantity} {value} {words} {way} {condition.limit}, {against}"
-    return Told(state, why, doubtful=doubtful)
+    leans = _state(condition, replace(quantity, uncertainty=0.0), limit.value) == "shown"
+    return Told(state, why, doubtful=doubtful, leans=leans)
 
 
 def _known(condition: ContextCondition, context: Context) -> set[str] | None:

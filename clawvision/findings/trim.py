@@ -178,7 +178,9 @@ def _spare(
     own = [each for each in outcomes if each.claw == claw]
     # A photo under review does not show that a claw is an ordinary one.
     doubtful = length is None or length.doubtful or not all(each.firm for each in own if each.rule.rule_out)
-    unclear = dict.fromkeys(each.rule.about for each in own if _not_ruled_out(each))
+    # A veterinarian who might have to see the other claw first would see this foot: none of it is measured out.
+    leaning = [each for each in outcomes if each.rule.veterinarian and each.leans]
+    unclear = dict.fromkeys(each.rule.about for each in (*(each for each in own if _not_ruled_out(each)), *leaning))
     reason = next(
         (
             text

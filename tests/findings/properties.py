@@ -298,10 +298,7 @@ def _wider(case: Case) -> list[str]:
         broken += [
             f"{old.foot} {claw} gets a range where it was: {each.reason}"
             for claw, each in old.trim.spare.items()
-            if each.reason is not None
-            and new.trim.spare[claw].reason is None
-            # Kept as a test that is expected to fail: the veterinarian was named for the other claw alone.
-            and not (each.reason == case.book.say["spare_veterinarian"] and not _calls_for_one(old, claw, case.book))
+            if each.reason is not None and new.trim.spare[claw].reason is None
         ]
     if not settled:
         gained = {each.code for each in after[1][0].findings} - {each.code for each in case.judged[1][0].findings}
@@ -312,13 +309,6 @@ def _wider(case: Case) -> list[str]:
 
 def _disputes(foot: FootResult) -> set[str]:
     return {each for each in foot.urgency.reasons if "disagree" in each}
-
-
-def _calls_for_one(foot: FootResult, claw: ClawName, book: RuleBook) -> bool:
-    """Return whether a veterinarian is named for this claw, or for the foot, rather than for the other claw."""
-    calling = {rule.id for rule in book.rule if rule.veterinarian}
-    whose = {each.claw for each in foot.findings if each.rule in calling}
-    return whose != {PARTNER[claw]}
 
 
 # --- 3. what may have changed inside gets no figure

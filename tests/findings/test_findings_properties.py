@@ -209,9 +209,6 @@ def test_a_longer_toe_in_the_surest_photo_does_not_lower_urgency() -> None:
     assert levels[1] >= levels[0]
 
 
-@pytest.mark.xfail(
-    strict=True, reason="a range asks that nothing is open of its own claw, not of the other one: few were left else"
-)
 def test_a_twist_of_the_other_claw_too_unsure_to_call_gives_no_range() -> None:
     known = [_as_claw(side("LH", "inner", toe_length=98.0, dorsal_concavity=-4.0, u=2.0))]
     for u in (2.0, 12.0):

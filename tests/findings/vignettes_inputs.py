@@ -47,7 +47,7 @@ VIGNETTES = [
         {"overgrown:outer", "out_of_proportion:outer"},  # 120 − 92 = 28 ± 2.8 if the second is right
         WEEK,  # a photo that needs no look shows it, so a worse one may not make the foot wait
         manner="careful",
-        spare={"inner": ORDINARY},
+        # the other claw may need a veterinarian first, so no figure for this one either
         notes=("disagree about toe_length of the outer claw",),
         weak={"overgrown:outer", "out_of_proportion:outer"},
         animal={"other_hind_foot"},

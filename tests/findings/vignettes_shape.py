@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tests.findings.photos import front, photo, rear, side, sole, whole
-from tests.findings.vignettes import AMSTEL, ATLAS, BAND, BOTH, COMMON, COOK, GUM, LEACH, SOON, TRIM, Vignette
+from tests.findings.vignettes import AMSTEL, ATLAS, BAND, COMMON, COOK, GUM, LEACH, SOON, TRIM, Vignette
 
 _PARTNER = {"twist_other_foot"}
 _WELLS = "Wells et al. 1993, Prev Vet Med: shallow claws"
@@ -41,7 +41,7 @@ VIGNETTES = [
         "turned toe within doubt on a foot else in order",
         "do no harm: a claw that may be twisted gets no figure",
         whole("LH", twist=(17, 12)),
-        spare={"inner": BOTH["inner"]},
+        # the other claw may need a veterinarian first, so no figure for this one either
         open={"turned-toe:outer"},
         manner="unsure keep",
     ),
@@ -59,7 +59,7 @@ VIGNETTES = [
         "rolled under within doubt",
         GUM,
         whole("LH", helical=(16, 4)),
-        spare={"inner": BOTH["inner"]},
+        # the other claw may need a veterinarian first, so no figure for this one either
         open={"rolled-under:outer"},
         manner="unsure keep",
     ),
