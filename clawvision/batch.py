@@ -156,6 +156,7 @@ def assess_collected(
         finished=started,
         command=tuple(command),
         parameters=parameters,
+        model_sha256=store.model_sha256(),
     )
     # A table without rows, made now, so that a wrong delimiter is told before the first photo.
     measures_csv(assessment_record(run, (), (), ()), delimiter=csv_delimiter, decimal=csv_decimal)

@@ -31,7 +31,7 @@ NEVER = ""
 """A key that no photo has: what is saved with it is never taken for finished."""
 
 _LIBRARIES = ("numpy", "opencv-python-headless", "pillow", "pillow-heif", "scikit-image", "scipy", "shapely")
-_NO_BEARING = ("cli", "findings", "printing")
+_NO_BEARING = ("cli", "findings", "history", "printing")
 _PICTURE_SUFFIXES = {b"\x89PNG": ".png", b"\xff\xd8\xff": ".jpg"}
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
 _UNFIT = re.compile(r'[\x00-\x1f\x7f<>:"/\\|?*]' if os.name == "nt" else r"[\x00-\x1f\x7f]")
@@ -138,6 +138,17 @@ def save(slot: Slot, key: str, record: PhotoRecord, picture: bytes | None) -> No
                 slot.picture.with_name(slot.picture.name + suffix).unlink()
     digest = None if picture is None else hashlib.sha256(picture).hexdigest()
     write_atomic(slot.record, dumps(KeptRecord(key=key, picture=name, picture_sha256=digest, photo=record)))
+
+
+def model_sha256() -> str | None:
+    """Return the hash of the network that outlines claws; None where it is missing or is not the recorded one."""
+    folder = Path(clawvision.__file__).parent / "outline" / "model"
+    try:
+        recorded = json.loads((folder / "claw_outline.json").read_bytes())["sha256"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    found = _digest(folder / "claw_outline.onnx", None)
+    return found if found == recorded else None
 
 
 def sweep(out: Path, names: Iterable[str]) -> None:

@@ -32,6 +32,7 @@ _COMMANDS = {
     "herd": "clawvision.cli.herd",
     "repeatability": "clawvision.cli.repeatability",
     "compare": "clawvision.cli.compare",
+    "history": "clawvision.cli.history",
 }
 
 

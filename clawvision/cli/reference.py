@@ -57,7 +57,11 @@ def reference() -> str:
     for name in main.list_commands(context):
         command = main.get_command(context, name)
         assert command is not None
-        parts += _command(command, click.Context(command, parent=context, info_name=name))
+        inner = click.Context(command, parent=context, info_name=name)
+        parts += _command(command, inner)
+        if isinstance(command, click.Group):
+            for each, subcommand in command.commands.items():
+                parts += _command(subcommand, click.Context(subcommand, parent=inner, info_name=each))
     return "\n".join([*parts, _MANIFEST])
 
 

@@ -4,14 +4,26 @@ from __future__ import annotations
 
 import os
 import secrets
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import BinaryIO
 
 from clawvision.errors import OutputError
 
 
 def write_atomic(path: Path, data: bytes) -> None:
     """Write ``data`` to ``path``, so that a reader sees the old file or the new one, never a part.
+
+    See `atomic_file`, whose errors it raises.
+    """
+    with atomic_file(path) as stream:
+        stream.write(data)
+
+
+@contextmanager
+def atomic_file(path: Path) -> Iterator[BinaryIO]:
+    """Give a file to write to, which takes the place of ``path`` when the block ends without an error.
 
     Missing folders above ``path`` are made. The temporary file lies in the same folder, since a rename is
     atomic only within one file system.
@@ -26,7 +38,7 @@ def write_atomic(path: Path, data: bytes) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with temporary.open("xb") as stream:
-            stream.write(data)
+            yield stream
             stream.flush()
             os.fsync(stream.fileno())
         temporary.replace(path)

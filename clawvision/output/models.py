@@ -360,6 +360,9 @@ class RunInfo(Record):
     command: tuple[Annotated[str, BeforeValidator(lambda word: without_paths(word, whole=True))], ...]
     parameters: dict[str, PathlessJson]
     reference_profiles: tuple[ProfileSource, ...] = ()
+    model_sha256: Annotated[str, Field(pattern="^[0-9a-f]{64}$")] | None = Field(
+        default=None, description="Of the network that outlines claws; null where there was none, or it is not known."
+    )
 
 
 class AssessmentRecord(Record):

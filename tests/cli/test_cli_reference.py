@@ -15,6 +15,16 @@ from clawvision.columns import COLUMNS
 
 PAGE = Path(__file__).parents[2] / "docs" / "command-line.md"
 NAMES = main.list_commands(click.Context(main))
+ALL = [
+    *NAMES,
+    *(
+        f"{name} {each}"
+        for name in NAMES
+        if isinstance(group := main.get_command(click.Context(main), name), click.Group)
+        for each in group.commands
+    ),
+]
+"""Commands of groups too, by all of their words."""
 
 
 def test_the_page_is_current() -> None:
@@ -24,12 +34,18 @@ def test_the_page_is_current() -> None:
 
 
 def test_commands() -> None:
-    assert NAMES == ["assess", "explain", "card", "calibrate", "demo", "herd", "repeatability", "compare"]
+    assert NAMES == ["assess", "explain", "card", "calibrate", "demo", "herd", "repeatability", "compare", "history"]
+    history = main.get_command(click.Context(main), "history")
+    assert isinstance(history, click.Group)
+    assert list(history.commands) == ["add", "export", "import", "research", "verify"]
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", ALL)
 def test_every_command_and_option_is_on_the_page(name: str) -> None:
-    command = main.get_command(click.Context(main), name)
+    command: click.Command | None = main
+    for word in name.split():
+        assert isinstance(command, click.Group)
+        command = command.get_command(click.Context(command), word)
     assert command is not None
     assert command.help
     assert command.short_help
@@ -40,10 +56,10 @@ def test_every_command_and_option_is_on_the_page(name: str) -> None:
             for word in parameter.opts:
                 assert f"`{word}`" in section
         else:
-            assert (parameter.name or "").upper() in section
+            assert (parameter.metavar or parameter.name or "").upper() in section
 
 
-@pytest.mark.parametrize("name", ["", *NAMES])
+@pytest.mark.parametrize("name", ["", *ALL])
 def test_help_reads_like_a_manual_page(name: str) -> None:
     result = CliRunner().invoke(main, [*name.split(), "--help"])
     assert result.exit_code == 0

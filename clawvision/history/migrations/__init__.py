@@ -1,0 +1,1 @@
+"""How the tables of a store came about, one step a file. Run by `clawvision.history.database`."""
