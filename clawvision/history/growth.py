@@ -1,4 +1,4 @@
-"""How fast the claws of a store grow longer, and which feet are due: from rows to what `clawvision.growth` says of them.
+"""How fast a store's claws grow longer, and which feet are due: from rows to what `clawvision.growth` says of them.
 
 Pure, and needs no extra package.
 """
@@ -12,7 +12,7 @@ from datetime import date
 from itertools import groupby
 from operator import attrgetter
 from types import MappingProxyType
-from typing import Literal
+from typing import Literal, get_args
 
 from clawvision.findings.profiles import DEFAULT_PROFILE, Profile
 from clawvision.growth import (
@@ -216,14 +216,23 @@ def limit_forecasts(herd: HerdHistory, limit: LimitName = "watch") -> tuple[Fore
     )
 
 
-def foot_growth(herd: HerdHistory, animal: str, foot: Foot | None = None, limit: LimitName = "watch") -> list[FootGrowth]:
-    """Return what is said of an animal's feet, or of one of them, in their usual order."""
+def foot_growth(
+    herd: HerdHistory,
+    animal: str,
+    foot: Foot | None = None,
+    limit: LimitName = "watch",
+    seen: Iterable[Foot | None] = (),
+) -> tuple[FootGrowth, ...]:
+    """Return what is said of an animal's feet, or of one of them, in their usual order.
+
+    ``seen`` names feet of which something else is stored: they come too, without claws where no length is known.
+    """
     told = limit_forecasts(herd, limit)
-    feet: dict[Foot, list[int]] = {}
-    for place, each in enumerate(herd.readings):
-        if each.series.animal == animal and foot in (None, each.series.foot):
-            feet.setdefault(each.series.foot, []).append(place)
-    return [_foot(herd, told, which, feet[which]) for which in ("LF", "RF", "LH", "RH") if which in feet]
+    feet: dict[Foot, list[int]] = {each: [] for each in seen if each is not None and foot in (None, each)}
+    for place, one in enumerate(herd.readings):
+        if one.series.animal == animal and foot in (None, one.series.foot):
+            feet.setdefault(one.series.foot, []).append(place)
+    return tuple(_foot(herd, told, animal, which, feet[which]) for which in get_args(Foot) if which in feet)
 
 
 def due_feet(told: Iterable[Forecast], by: date, seen: Iterable[StoredAnimal] = ()) -> DueFeet:
@@ -271,7 +280,9 @@ def due_feet(told: Iterable[Forecast], by: date, seen: Iterable[StoredAnimal] = 
     return DueFeet(by, tuple(due), tuple(unknown), later)
 
 
-def _foot(herd: HerdHistory, told: Sequence[Forecast], foot: Foot, places: Sequence[int]) -> FootGrowth:
+def _foot(herd: HerdHistory, told: Sequence[Forecast], animal: str, foot: Foot, places: Sequence[int]) -> FootGrowth:
+    if not places:
+        return FootGrowth(animal, foot, (), None, None, "", False, ())
     last = max(places, key=lambda place: _last_day(herd.readings[place]))
     name = herd.readings[last].profile_name
     profile = herd.profiles.get(name)
@@ -288,7 +299,7 @@ def _foot(herd: HerdHistory, told: Sequence[Forecast], foot: Foot, places: Seque
     if profile is not None and same and {"outer", "inner"} <= set(keys):
         partners = compare_partners(herd.herds[name], keys["outer"], keys["inner"], profile)
     return FootGrowth(
-        animal=herd.readings[last].series.animal,
+        animal=animal,
         foot=foot,
         claws=tuple(claws),
         partners=partners,
