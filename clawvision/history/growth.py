@@ -34,7 +34,7 @@ from clawvision.growth import (
     limb_of,
 )
 from clawvision.history.rows import StoredAnimal, ToeLength
-from clawvision.types import Foot
+from clawvision.types import ClawName, Foot
 
 LimitName = Literal["watch", "flag"]
 """Which length of the profile a forecast goes to: toe_length_watch or toe_length_flag."""
@@ -287,7 +287,7 @@ def _foot(herd: HerdHistory, told: Sequence[Forecast], animal: str, foot: Foot, 
     name = herd.readings[last].profile_name
     profile = herd.profiles.get(name)
     claws = []
-    for place in places:
+    for place in sorted(places, key=lambda place: get_args(ClawName).index(herd.readings[place].series.claw)):
         readings, claw = herd.readings[place], herd.claws[place]
         own = herd.profiles.get(readings.profile_name)
         comparisons = () if own is None else compare_with_profile(claw.key, claw.estimate, own)

@@ -30,7 +30,11 @@ _WIDTH, _HEIGHT = 7.2, 4.6
 _AHEAD_LEAST, _AHEAD_MOST = 60, 548
 """Days: how far the picture looks ahead, whatever the dates are. Farther, the past would be squeezed."""
 _MOST_TICKS = 8
-_HATCHES = ("////", "....")
+_STEP_MM = 1.4
+"""How far above the limit, and above one another, the intervals of dates lie."""
+_ASIDE = 0.003
+"""Claws of one day are drawn this share of the picture's time aside, so that their bars do not cover one another."""
+_HATCHES = ("////", "\\\\\\\\")
 _LIMIT_WORDS = {"watch": "worth watching", "flag": "clearly overgrown"}
 
 
@@ -75,12 +79,12 @@ def foot_picture(foot: FootGrowth, limit: LimitName = "watch") -> FootPicture:
         for place, claw in enumerate(claws):
             _band(axes, claw, place, end)
         for place, claw in enumerate(claws):
-            _lengths(axes, claw, place)
+            _lengths(axes, claw, place, _ASIDE * (end - start).days * (2 * place - len(claws) + 1))
         low, high = _limits(axes, foot, claws, limit)
         axes.set_ylim(low, high)
         _time_axis(axes, start, end)
         axes.set_ylabel("toe length, mm")
-        axes.set_title(name, loc="left", fontsize=12, fontweight="bold")
+        axes.set_title(name, loc="left", fontsize=12, fontweight="bold", pad=18)
         drawn.legend(loc="outside lower center", ncols=2, title=_caption(claws), title_fontsize=8)
         title = f"Toe length over time: {name}"
         return FootPicture(svg(drawn, title), png(drawn))
@@ -97,7 +101,7 @@ def _end(last: date, told: Sequence[Forecast]) -> date:
     return min(wanted, last + timedelta(days=_AHEAD_MOST))
 
 
-def _lengths(axes: Axes, claw: ClawGrowth, place: int) -> None:
+def _lengths(axes: Axes, claw: ClawGrowth, place: int, aside: float) -> None:
     series = claw.readings.series
     look: dict[str, Any] = {
         "color": COLOURS[place],
@@ -109,7 +113,7 @@ def _lengths(axes: Axes, claw: ClawGrowth, place: int) -> None:
     stroke = STROKES[place]
     for number, part in enumerate(_parts(series.readings, claw.claw.own.breaks)):
         axes.errorbar(
-            [each.day.toordinal() for each in part],
+            [each.day.toordinal() + aside for each in part],
             [each.length_mm for each in part],
             yerr=[2 * each.u_mm for each in part],
             linestyle=stroke,
@@ -160,7 +164,7 @@ def _trims(axes: Axes, claws: Sequence[ClawGrowth], end: date) -> None:
 
 
 def _band(axes: Axes, claw: ClawGrowth, place: int, end: date) -> None:
-    """Draw where the length is foretold to be, up to the limit, and the interval of dates on the limit itself."""
+    """Draw where the length is foretold to be, up to the limit, and the interval of dates above the limit."""
     told = claw.forecast
     if told.reason is not None or told.limit_mm is None or told.last is None or told.rate is None:
         return
@@ -186,7 +190,7 @@ def _band(axes: Axes, claw: ClawGrowth, place: int, end: date) -> None:
     axes.plot(np.array(at)[below], mean[below], color=COLOURS[place], linewidth=0.9, linestyle=STROKES[2], zorder=3)
     if told.early is not None:
         span = [told.early, min(told.late or end, end)]
-        height = told.limit_mm + (1.2 if place == 0 else -1.2)
+        height = told.limit_mm + _STEP_MM * (place + 1)
         axes.plot(
             [day.toordinal() for day in span],
             [height, height],
@@ -232,7 +236,7 @@ def _limits(axes: Axes, foot: FootGrowth, claws: Sequence[ClawGrowth], limit: Li
             fontsize=8,
             annotation_clip=False,
         )
-    return min(shown) - 3, max(shown) + 4
+    return min(shown) - 3, max(shown) + 2 * _STEP_MM + 2
 
 
 def _caption(claws: Sequence[ClawGrowth]) -> str:

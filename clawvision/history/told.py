@@ -35,6 +35,13 @@ BREAK_WORDS = {
     "before or after photo": "trim, by photos before or after it",
     "trim not noted?": "shorter faster than a claw wears: trim not noted?",
 }
+_ASKED: Mapping[str, str] = {
+    "growth_above_high": "Faster than walls grow at most",
+    "growth_below_low": "More slowly than walls grow",
+    "growth_beyond_belief": "Faster than can be believed",
+    "growth_over_partner": "One claw faster than the other",
+}
+_LONG_AGO_DAYS = 365
 DUE_COLUMNS = (
     "animal",
     "foot",
@@ -163,11 +170,8 @@ def _claw_lines(claw: ClawGrowth, limit: LimitName) -> Iterator[str]:
     own, series = claw.claw.own, claw.readings.series
     yield f"{series.claw.capitalize()} claw"
     yield from _lengths(series.readings, own.breaks)
-    left_out = (
-        (claw.readings.review, "that a person has to look at first"),
-        (claw.readings.unusable, "without a length"),
-    )
-    for count, why in left_out:
+    review, unusable = claw.readings.review, claw.readings.unusable
+    for count, why in ((review, "that a person has to look at first"), (unusable, "without a usable length")):
         if count:
             yield from _wrapped(f"Left out: {counted(count, 'photo', 'photos')} {why}.", "  ", "    ")
     rates = (own.estimate, "by its own photos"), (claw.claw.estimate, "as the herd's other claws tell it too")
@@ -207,7 +211,12 @@ def _lengths(readings: Sequence[ToeReading], breaks: Sequence[Break]) -> Iterato
 
 
 def _comparison_text(comparison: Comparison) -> str:
-    words = f"{comparison.state.capitalize()}: {comparison.text}"
+    asked = _ASKED[comparison.code]
+    if comparison.limit is not None and comparison.code != "growth_over_partner":
+        asked += f" ({comparison.limit:g} mm a month)"
+    words = f"{asked}: {comparison.state}."
+    if comparison.state != "not shown" or comparison.code == "growth_over_partner":
+        words += f" {comparison.text}"
     if comparison.value is not None and comparison.code == "growth_over_partner":
         words += f" Outer less inner: {rate_words(comparison.value)}."
     if comparison.also_explained_by:
@@ -249,9 +258,6 @@ def _due_claw(claw: Forecast, on: date) -> str:
     if claw.last is not None and (on - claw.last).days > _LONG_AGO_DAYS:
         words += f". The last photo is {(on - claw.last).days // 30} months old"
     return words + "."
-
-
-_LONG_AGO_DAYS = 365
 
 
 def _unknown_lines(foot: FootDue) -> Iterator[str]:
