@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import groupby
@@ -39,7 +40,8 @@ from clawvision.types import ClawName, Foot
 LimitName = Literal["watch", "flag"]
 """Which length of the profile a forecast goes to: toe_length_watch or toe_length_flag."""
 
-_PLACE = attrgetter("animal", "foot", "claw")
+_FOOT = attrgetter("animal", "foot")
+_CLAW = attrgetter("claw")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +51,7 @@ class ClawReadings:
     Attributes
     ----------
     series
-        The readings that count, with standard uncertainties, and the trims that any of the claw's photos notes.
+        The readings that count, with standard uncertainties, and the trims that the foot's photos tell of.
     profile
         As the latest photo names it, None where it names none.
     review
@@ -138,31 +140,40 @@ def claw_readings(rows: Iterable[ToeLength], until: date | None = None) -> tuple
     """Gather rows, which lie by animal, foot and claw, to claws.
 
     Stored uncertainties are expanded (k = 2); half of them are standard ones. A photo that a person has to look at
-    first is left out and counted; a trim that it notes still counts. Photos taken after ``until`` do not count at all.
+    first is left out and counted. A foot is trimmed as a whole: the days that any of its photos notes count for both
+    claws, and so do those of photos from before or after a trim, also where these are left out or show the other claw.
+
+    Parameters
+    ----------
+    rows
+        As `clawvision.history.store.toe_lengths` returns them.
+    until
+        Photos taken later do not count at all.
     """
     found = []
-    for (animal, foot, claw), group in groupby(rows, key=_PLACE):
-        readings: list[ToeReading] = []
-        trims: set[date] = set()
-        profile, latest = None, None
-        review = unusable = 0
-        for row in group:
-            if until is not None and row.day > until:
-                continue
-            if row.trimmed is not None and (until is None or row.trimmed <= until):
-                trims.add(row.trimmed)
-            if latest is None or row.day >= latest:
-                profile, latest = row.profile, row.day
-            if row.status != "measured":
-                review += 1
-            elif not (0 < row.value < math.inf and 0 < row.uncertainty < math.inf):
-                unusable += 1
-            else:
-                readings.append(ToeReading(row.day, row.value, row.uncertainty / 2, row.stage, ""))
-        if latest is not None:
-            series = ToeSeries(animal, foot, claw, tuple(readings), tuple(trims))
-            found.append(ClawReadings(series, profile, review, unusable))
+    for _, of_foot in groupby(rows, key=_FOOT):
+        known = [row for row in of_foot if until is None or row.day <= until]
+        noted = {row.trimmed for row in known if row.trimmed is not None and (until is None or row.trimmed <= until)}
+        staged = {row.day for row in known if row.stage != "check"}
+        found += [_claw(tuple(group), noted, staged) for _, group in groupby(known, key=_CLAW)]
     return tuple(found)
+
+
+def _claw(rows: Sequence[ToeLength], noted: AbstractSet[date], staged: AbstractSet[date]) -> ClawReadings:
+    readings: list[ToeReading] = []
+    review = unusable = 0
+    for row in rows:
+        if row.status != "measured":
+            review += 1
+        elif not (0 < row.value < math.inf and 0 < row.uncertainty < math.inf):
+            unusable += 1
+        else:
+            readings.append(ToeReading(row.day, row.value, row.uncertainty / 2, row.stage, ""))
+    last = rows[-1]
+    if staged:
+        noted = noted | (staged - {each.day for each in readings if each.stage != "check"})
+    series = ToeSeries(last.animal, last.foot, last.claw, tuple(readings), tuple(noted))
+    return ClawReadings(series, last.profile, review, unusable)
 
 
 def herd_history(readings: Sequence[ClawReadings], profiles: Mapping[str, Profile]) -> HerdHistory:

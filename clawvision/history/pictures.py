@@ -255,7 +255,7 @@ def _dates(told: Forecast) -> str:
     text = told.text.rstrip(".")
     if told.limit_mm is None or told.reason is not None or told.beyond == "shown":
         return text
-    return f"{told.limit_mm:g} mm {text}"
+    return f"{told.limit_mm:g} mm: {text}"
 
 
 def _time_axis(axes: Axes, start: date, end: date) -> None:
