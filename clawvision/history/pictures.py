@@ -242,7 +242,7 @@ def _limits(axes: Axes, foot: FootGrowth, claws: Sequence[ClawGrowth], limit: Li
 def _caption(claws: Sequence[ClawGrowth]) -> str:
     lines = []
     for claw in claws:
-        lines.append(f"{claw.readings.series.claw} claw: {_dates(claw.forecast)}")
+        lines.append(f"{claw.readings.series.claw} claw{_dates(claw.forecast)}")
     left = sum(claw.readings.review + claw.readings.unusable for claw in claws)
     if left:
         lines.append(f"{left} photos are left out since a person has to look at them first, or they have no length.")
@@ -254,8 +254,8 @@ def _caption(claws: Sequence[ClawGrowth]) -> str:
 def _dates(told: Forecast) -> str:
     text = told.text.rstrip(".")
     if told.limit_mm is None or told.reason is not None or told.beyond == "shown":
-        return text
-    return f"{told.limit_mm:g} mm: {text}"
+        return f": {text}"
+    return f", {told.limit_mm:g} mm: {text}"
 
 
 def _time_axis(axes: Axes, start: date, end: date) -> None:
