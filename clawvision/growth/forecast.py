@@ -202,7 +202,8 @@ def _first_time(
         # Squaring brought in the roots of the other sign of z.
         right = usable & ((gap + rate * there) * np.sign(z) <= 0 if z else usable)
         # It has to rise there: with a falling rate it may leave the limit instead.
-        slope = rate + z * there * u**2 / np.hypot(s, there * u)
+        # A product of z and u first: a rate of almost nothing has times near the largest number there is.
+        slope = rate + (z * u**2) * there / np.hypot(s, there * u)
         best = np.where(right & (slope >= 0), np.minimum(best, there), best)
     result: FloatArray = np.where(reached(ahead) >= 0, ahead, best)
     return result
