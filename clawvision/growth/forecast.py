@@ -19,6 +19,7 @@ from clawvision.types import FloatArray, State
 
 HORIZON_MONTHS = 60.0
 NEVER = "not within five years"
+_NEVER_MONTHS = 1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,13 +198,13 @@ def _first_time(
     candidates = np.where(discriminant >= 0, candidates, np.inf)
     best = np.full_like(gap, np.inf)
     for time in candidates:
-        usable = np.isfinite(time) & (time > ahead)
+        # A rate of almost nothing has times near the largest number there is.
+        usable = (time > ahead) & (time < _NEVER_MONTHS)
         there = np.where(usable, time, 0.0)
         # Squaring brought in the roots of the other sign of z.
         right = usable & ((gap + rate * there) * np.sign(z) <= 0 if z else usable)
         # It has to rise there: with a falling rate it may leave the limit instead.
-        # A product of z and u first: a rate of almost nothing has times near the largest number there is.
-        slope = rate + (z * u**2) * there / np.hypot(s, there * u)
+        slope = rate + z * there * u**2 / np.hypot(s, there * u)
         best = np.where(right & (slope >= 0), np.minimum(best, there), best)
     result: FloatArray = np.where(reached(ahead) >= 0, ahead, best)
     return result

@@ -61,6 +61,7 @@ _LENGTHS, _RATES = st.floats(60, 130), st.floats(-5, 12)
 @example(mean=100.0, s=1.0, ahead=0.0, rate=0.0, u=0.0, limit=100.0)
 @example(mean=90.0, s=1.0, ahead=1.0, rate=1.0, u=0.510213, limit=100.0)
 @example(mean=78.0, s=1.0, ahead=0.0, rate=-8.068431223051647e-308, u=0.0, limit=70.0)
+@example(mean=74.0, s=1.0, ahead=0.0, rate=-8.068431223051647e-308, u=4.0, limit=70.0)
 @example(mean=70.0, s=1.0, ahead=0.0, rate=8.068431223051647e-308, u=0.0, limit=78.0)
 def test_dates_are_in_order_and_each_is_the_first_of_its_kind(
     mean: float, s: float, ahead: float, rate: float, u: float, limit: float
