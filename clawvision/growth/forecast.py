@@ -66,7 +66,10 @@ class Forecast:
         if self.early is None:
             return NEVER
         start = "may already be there" if self.early == self.last else f"from {self.early}"
-        return f"{start}, most likely {self.expected or NEVER}, at the latest {self.late or NEVER}"
+        if self.expected is None:
+            return f"{start}, most likely {NEVER}"
+        latest = f"at the latest {self.late}" if self.late else f"perhaps {NEVER}"
+        return f"{start}, most likely {self.expected}, {latest}"
 
 
 def profile_limit(key: ClawKey, profile: Profile, name: str = "toe_length_watch") -> float | None:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from clawvision.errors import UsageError
+from clawvision.findings.herd import counted
 from clawvision.findings.quantities import DAYS_PER_MONTH
 from clawvision.growth import Break, Forecast, lengths_ahead, limb_of
 from clawvision.growth.rate import Z
@@ -166,9 +167,7 @@ def _trims(axes: Axes, claws: Sequence[ClawGrowth], end: date) -> None:
 def _band(axes: Axes, claw: ClawGrowth, place: int, end: date) -> None:
     """Draw where the length is foretold to be, up to the limit, and the interval of dates above the limit."""
     told = claw.forecast
-    if told.reason is not None or told.limit_mm is None or told.last is None or told.rate is None:
-        return
-    if told.beyond == "shown":
+    if not _foretold(claw) or told.limit_mm is None or told.last is None:
         return
     stop = min(end, told.late or end)
     days = np.linspace(0.0, (stop - told.last).days, 60)
@@ -212,6 +211,11 @@ def _band(axes: Axes, claw: ClawGrowth, place: int, end: date) -> None:
             )
 
 
+def _foretold(claw: ClawGrowth) -> bool:
+    told = claw.forecast
+    return told.rate is not None and told.reason is None and told.beyond != "shown"
+
+
 def _limits(axes: Axes, foot: FootGrowth, claws: Sequence[ClawGrowth], limit: LimitName) -> tuple[float, float]:
     """Draw the profile's minimum and limit with their names; return the range of lengths to show."""
     readings = [each for claw in claws for each in claw.readings.series.readings]
@@ -245,8 +249,10 @@ def _caption(claws: Sequence[ClawGrowth]) -> str:
         lines.append(f"{claw.readings.series.claw} claw{_dates(claw.forecast)}")
     left = sum(claw.readings.review + claw.readings.unusable for claw in claws)
     if left:
-        lines.append(f"{left} photos are left out since a person has to look at them first, or they have no length.")
-    lines.append("Bars: uncertainty (k = 2). Hatched: where the length is foretold (95 %); growth less wear.")
+        photos = counted(left, "photo is", "photos are")
+        lines.append(f"{photos} left out: a person has to look first, or there is no length.")
+    hatched = " Hatched: where the length is foretold (95 %); growth less wear."
+    lines.append(f"Bars: uncertainty (k = 2).{hatched if any(map(_foretold, claws)) else ''}")
     lines.append("A date to look at the foot by. No length here is a line or a length to cut to.")
     return "\n".join(lines)
 

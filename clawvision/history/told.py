@@ -174,10 +174,12 @@ def _claw_lines(claw: ClawGrowth, limit: LimitName) -> Iterator[str]:
     for count, why in ((review, "that a person has to look at first"), (unusable, "without a usable length")):
         if count:
             yield from _wrapped(f"Left out: {counted(count, 'photo', 'photos')} {why}.", "  ", "    ")
-    rates = (own.estimate, "by its own photos"), (claw.claw.estimate, "as the herd's other claws tell it too")
-    for rate, whose in rates:
-        if rate is not None:
-            yield from _wrapped(f"Grows longer by {rate_words(rate)}, {whose}.", "  ", "    ")
+    if own.estimate is not None:
+        yield from _wrapped(f"Grows longer by {rate_words(own.estimate)}, by its own photos.", "  ", "    ")
+    # Where there is no herd to learn from, both are the same.
+    if claw.claw.estimate is not None and claw.claw.estimate != own.estimate:
+        words = f"Grows longer by {rate_words(claw.claw.estimate)}, as the herd's other claws tell it too."
+        yield from _wrapped(words, "  ", "    ")
     if own.estimate is None:
         yield from _wrapped(f"No rate of its own: {own.reason}", "  ", "    ")
     if claw.claw.estimate is None and claw.claw.reason and claw.claw.reason != own.reason:
@@ -231,6 +233,8 @@ def _forecast_text(told: Forecast, limit: LimitName) -> str:
     if told.limit_mm is None:
         return f"No date: {told.reason}"
     what = f"{told.limit_mm:g} mm (toe_length_{limit}: {meaning})"
+    if told.reason is not None and told.early is None:
+        return f"No date for {what}: {told.reason}"
     return f"Meets {what}: {told.text.rstrip('.')}."
 
 

@@ -214,3 +214,12 @@ def test_lengths_ahead_are_those_that_the_dates_rest_on() -> None:
 def test_nothing_is_foretold_without_a_rate() -> None:
     with pytest.raises(UsageError):
         lengths_ahead(claw_rate(series([(0, 80.0, 1.0)])), np.zeros(1))
+
+
+def test_words_for_dates_that_may_never_come() -> None:
+    told = forecast(claw_rate(line(2.0, u=2.0, days=(0, 60, 120))), 100.0)
+    assert told.expected is not None and told.late is None
+    assert told.text == f"from {told.early}, most likely {told.expected}, perhaps {NEVER}"
+    told = forecast(claw_rate(line(0.0, u=2.0, days=(0, 60, 120))), 100.0)
+    assert told.early is not None and told.expected is None
+    assert told.text == f"from {told.early}, most likely {NEVER}"

@@ -95,6 +95,15 @@ def test_a_foot_without_any_length_is_told_as_not_known(tmp_path: Path) -> None:
     assert (due["due"], len(due["unknown"])) == ([], 1)
 
 
+def test_a_claw_with_one_photo_has_no_date_and_a_reason(tmp_path: Path) -> None:
+    address = stored(tmp_path / "h", [side_photo("Invented 1", "RH", "inner", 0, 84.0)])
+    text = " ".join(run("show", address, "Invented 1", "--on", ON).stdout.split())
+    assert "No rate of its own: No two days" in text and "No date for 100 mm" in text
+    assert "Grows longer by" not in text and "There is no pair of claws to compare." in text
+    due = run("due", address, "--on", ON).stdout
+    assert "Not known, so look yourself:" in due and "0 feet due, 1 not known, 0 later." in due
+
+
 def test_names_that_are_not_there(store: Path, tmp_path: Path) -> None:
     result = run("show", store, "Invented 11")
     assert result.exit_code == 2 and "Did you mean" in result.stderr
