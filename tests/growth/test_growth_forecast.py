@@ -217,7 +217,7 @@ def test_nothing_is_foretold_without_a_rate() -> None:
 
 
 def test_words_for_dates_that_may_never_come() -> None:
-    told = forecast(claw_rate(line(2.0, u=2.0, days=(0, 60, 120))), 100.0)
+    told = forecast(claw_rate(line(1.0, u=2.5, days=(0, 60, 120))), 100.0)
     assert told.expected is not None and told.late is None
     assert told.text == f"from {told.early}, most likely {told.expected}, perhaps {NEVER}"
     told = forecast(claw_rate(line(0.0, u=2.0, days=(0, 60, 120))), 100.0)
