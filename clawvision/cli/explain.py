@@ -8,14 +8,12 @@ from typing import Literal, get_args
 
 import click
 
+from clawvision.cli.names import known_animal
 from clawvision.errors import UsageError
 from clawvision.output.explanation import explanation, feet_of, one_animal_json
 from clawvision.output.models import AnimalRecord, AssessmentRecord
 from clawvision.output.read import read_assessment
-from clawvision.plain import nearest, plain
 from clawvision.types import Foot
-
-_MOST_NAMES = 10
 
 
 @click.command("explain", short_help="Tell what is said about one animal, and why.")
@@ -77,27 +75,8 @@ def explain(
 
 
 def _animal(record: AssessmentRecord, name: str, out: Path) -> AnimalRecord:
-    """Return the animal of this name, or of one that is shown so because it holds what does not print."""
-    for each in record.animals:
-        if each.animal == name:
-            return each
-    for each in record.animals:
-        if plain(each.animal) == name:
-            return each
-    names = [each.animal for each in record.animals]
-    if not names:
-        raise UsageError(f"{out} holds no animals.", "Name another assessment.")
-    near = nearest(name, names)
-    if near:
-        remedy = f"Did you mean {' or '.join(_quoted(each) for each in near)}?"
-    else:
-        more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
-        remedy = f"There are: {', '.join(_quoted(each) for each in names[:_MOST_NAMES])}{more}."
-    raise UsageError(f"{out} holds no animal {_quoted(name)}.", remedy)
-
-
-def _quoted(name: str) -> str:
-    return f'"{plain(name)[:80]}"'
+    known = known_animal(name, [each.animal for each in record.animals], str(out))
+    return next(each for each in record.animals if each.animal == known)
 
 
 def _print(text: str) -> None:

@@ -13,6 +13,7 @@ import click
 
 from clawvision.cli import report
 from clawvision.cli.assess import usual_calibration
+from clawvision.cli.history_growth import due, plot, show
 from clawvision.cli.options import CALIBRATION, running_options, usual_jobs
 from clawvision.errors import UsageError
 from clawvision.findings.herd import counted
@@ -44,6 +45,9 @@ def history() -> None:
       clawvision history import postgresql://byre@server/herd herd.jsonl.gz
       clawvision history research herd.sqlite --to tables/
       clawvision history verify herd.sqlite photos/
+      clawvision history show herd.sqlite Clover
+      clawvision history due herd.sqlite --by 2031-06-30
+      clawvision history plot herd.sqlite Clover --to pictures/
 
     \b
     Exit status:
@@ -252,6 +256,10 @@ def verify(address: str, photos: Path, calibration_dirs: tuple[Path, ...], jobs:
             click.echo(_verified(each))
     report.tell(_summary(results), quiet=quiet)
     return _status(results)
+
+
+for _command in (show, due, plot):
+    history.add_command(_command)
 
 
 def _counts(counts: Counts) -> str:

@@ -19,6 +19,7 @@ from clawvision.types import FloatArray, State
 
 HORIZON_MONTHS = 60.0
 NEVER = "not within five years"
+_NEVER_MONTHS = 1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +66,10 @@ class Forecast:
         if self.early is None:
             return NEVER
         start = "may already be there" if self.early == self.last else f"from {self.early}"
-        return f"{start}, most likely {self.expected or NEVER}, at the latest {self.late or NEVER}"
+        if self.expected is None:
+            return f"{start}, most likely {NEVER}"
+        latest = f"at the latest {self.late}" if self.late else f"perhaps {NEVER}"
+        return f"{start}, most likely {self.expected}, {latest}"
 
 
 def profile_limit(key: ClawKey, profile: Profile, name: str = "toe_length_watch") -> float | None:
@@ -114,11 +118,7 @@ def forecasts(claws: Iterable[HerdClaw | ClawRate], limits_mm: float | Sequence[
             reason = "The profile knows no such limit." if limit is None else own.ended or "No toe length is on file."
             made[place] = _unknown(own, rate, limit, reason)
             continue
-        level = own.levels[-1]
-        birge = claw.birge if isinstance(claw, HerdClaw) else own.birge
-        s = max(level.u_mm, level.u_best_mm) * birge
-        value, u = (rate.value, rate.u_normal) if rate else (0.0, 0.0)
-        rows.append((level.length_mm, s, level.months_to_last, value, u, limit))
+        rows.append((*_line(claw), limit))
         told.append(place)
     if rows:
         mean, s, ahead, value, u, limit_row = np.array(rows).T
@@ -134,6 +134,21 @@ def forecasts(claws: Iterable[HerdClaw | ClawRate], limits_mm: float | Sequence[
 def forecast(claw: HerdClaw | ClawRate, limit_mm: float | None) -> Forecast:
     """Forecast when one claw reaches a limit; see `forecasts`."""
     return forecasts([claw], [limit_mm])[0]
+
+
+def lengths_ahead(claw: HerdClaw | ClawRate, months: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return a claw's length and its standard uncertainty at ``months`` after its last reading, as `forecasts` has it.
+
+    Raises
+    ------
+    UsageError
+        If the claw has no rate, or no reading that tells its length.
+    """
+    if claw.estimate is None or not _own(claw).levels or _own(claw).ended is not None:
+        raise UsageError("Of this claw nothing is foretold.", "Look at its reason.")
+    mean, s, ahead, rate, u = _line(claw)
+    time = ahead + np.asarray(months, dtype=np.float64)
+    return mean + rate * time, np.hypot(s, time * u)
 
 
 def crossing_months(
@@ -186,7 +201,8 @@ def _first_time(
     candidates = np.where(discriminant >= 0, candidates, np.inf)
     best = np.full_like(gap, np.inf)
     for time in candidates:
-        usable = np.isfinite(time) & (time > ahead)
+        # A rate of almost nothing has times near the largest number there is.
+        usable = (time > ahead) & (time < _NEVER_MONTHS)
         there = np.where(usable, time, 0.0)
         # Squaring brought in the roots of the other sign of z.
         right = usable & ((gap + rate * there) * np.sign(z) <= 0 if z else usable)
@@ -195,6 +211,16 @@ def _first_time(
         best = np.where(right & (slope >= 0), np.minimum(best, there), best)
     result: FloatArray = np.where(reached(ahead) >= 0, ahead, best)
     return result
+
+
+def _line(claw: HerdClaw | ClawRate) -> tuple[float, float, float, float, float]:
+    """Return mean length ± s of the last segment, the months from its mean day to its last one, and the rate ± u."""
+    own, rate = _own(claw), claw.estimate
+    level = own.levels[-1]
+    birge = claw.birge if isinstance(claw, HerdClaw) else own.birge
+    s = max(level.u_mm, level.u_best_mm) * birge
+    value, u = (rate.value, rate.u_normal) if rate else (0.0, 0.0)
+    return level.length_mm, s, level.months_to_last, value, u
 
 
 def _own(claw: HerdClaw | ClawRate) -> ClawRate:

@@ -13,7 +13,7 @@ predictions and variance components follow from r̂ ~ N(r, v) alone. The tests c
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -37,6 +37,11 @@ the few fast claws, those that matter, would be drawn to the mean (status J)."""
 OUTSIDE_P = 0.01
 """A claw so unlike the others that one herd in a hundred has such a one by chance does not tell how far claws differ
 (status J). To leave out all that stand out would make the rest seem more alike than they are."""
+
+MOST_FOR_SPREAD = 1200
+"""Of a larger herd a sample of cows with so many rates tells how far cows and claws differ, to some 10 %; means and
+predictions use all claws (status J: thousands more tell hardly more and take seconds)."""
+SEED = 20310101
 
 _CELLS = 16
 _ROUNDS = 3
@@ -124,9 +129,13 @@ class _Claws:
     starts: np.ndarray[tuple[int], np.dtype[np.intp]]
 
     @property
+    def sizes(self) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+        """Claws of each cow."""
+        return np.diff(np.append(self.starts, len(self.rate)))
+
+    @property
     def cow(self) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
-        sizes = np.diff(np.append(self.starts, len(self.rate)))
-        return np.repeat(np.arange(len(self.starts)), sizes)
+        return np.repeat(np.arange(len(self.starts)), self.sizes)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,7 +200,7 @@ def herd_growth(rates: Sequence[ClawRate]) -> HerdGrowth:
     # A claw far outside widens the spread in which others then do not stand out: look again without it.
     while True:
         active = replace(data, known=np.where(apart, 0.0, data.known))
-        components, sds, log_weights = _components(active)
+        components, sds, log_weights = _components(_sampled(active))
         outside = _outside(active, _surprise(active, components))
         if not outside:
             break
@@ -247,7 +256,7 @@ def _pooled_birge(rates: Sequence[ClawRate]) -> tuple[float, float | None]:
     if degrees == 0:
         return 1.0, None
     ratio = math.sqrt(chi_square / degrees)
-    if stats.chi2.sf(chi_square, degrees) < DOUBTFUL_P:
+    if special.chdtrc(degrees, chi_square) < DOUBTFUL_P:
         return ratio, ratio
     # Exact readings, as in a made-up herd, must not make a rate exact.
     return min(1.0, max(_LEAST_SCATTER, math.sqrt(chi_square / float(stats.chi2.ppf(DOUBTFUL_P, degrees))))), ratio
@@ -259,7 +268,7 @@ def _factor(own: ClawRate, birge: float, claws: int) -> float:
     Of many claws some always have large residuals, and a factor from a few of them is a poor one: the factor that all
     claws share goes first, and a claw's own one counts only where its residuals are too large for any of the herd's.
     """
-    if own.degrees and stats.chi2.sf(own.chi_square / birge**2, own.degrees) < DOUBTFUL_P / claws:
+    if own.degrees and special.chdtrc(own.degrees, own.chi_square / birge**2) < DOUBTFUL_P / claws:
         return max(birge, math.sqrt(own.chi_square / own.degrees))
     return birge
 
@@ -294,12 +303,13 @@ def _solve(data: _Claws, sd_cow: FloatArray, sd_claw: FloatArray) -> _Solved:
     d = claw2 + data.variance
     w = data.known / d
     kappa = cow2 / (1 + cow2 * np.add.reduceat(w, data.starts, axis=1))
-    wx = w[:, :, None] * x
-    sum_x = np.add.reduceat(wx, data.starts, axis=1)
+    sum_x = np.stack([np.add.reduceat(w * column, data.starts, axis=1) for column in x.T], axis=-1)
     sum_r = np.add.reduceat(w * data.rate, data.starts, axis=1)
-    information = np.einsum("knp,nq->kpq", wx, x) - np.einsum("km,kmp,kmq->kpq", kappa, sum_x, sum_x)
-    score = np.einsum("knp,n->kp", wx, data.rate) - np.einsum("km,kmp,km->kp", kappa, sum_x, sum_r)
-    square = (w * data.rate**2).sum(axis=1) - (kappa * sum_r**2).sum(axis=1)
+    taken = (kappa[:, :, None] * sum_x).swapaxes(1, 2)
+    products = (x[:, :, None] * x[:, None, :]).reshape(len(x), -1)
+    information = (w @ products).reshape(-1, x.shape[1], x.shape[1]) - taken @ sum_x
+    score = w @ (x * data.rate[:, None]) - (taken @ sum_r[:, :, None])[:, :, 0]
+    square = w @ data.rate**2 - (kappa * sum_r**2).sum(axis=1)
     covariance = np.linalg.inv(information)
     mean = np.einsum("kpq,kq->kp", covariance, score)
     log_determinant = (data.known * np.log(d)).sum(axis=1) - np.where(cow2 > 0, np.log(_ratio(kappa, cow2)), 0.0).sum(1)
@@ -325,6 +335,28 @@ def _log_likelihood(data: _Claws, sd_cow: FloatArray, sd_claw: FloatArray) -> Fl
     size = max(1, _BATCH // len(data.rate))
     spans = [slice(start, start + size) for start in range(0, len(sd_cow), size)]
     return np.concatenate([_solve(data, sd_cow[span], sd_claw[span]).log_likelihood for span in spans])
+
+
+def _sampled(data: _Claws) -> _Claws:
+    """Return the claws of so many cows, drawn at random, that `MOST_FOR_SPREAD` have a rate; all where there are fewer.
+
+    A draw always comes out the same. Where by chance one limb is hardly among them, all claws are taken.
+    """
+    known = np.add.reduceat(data.known, data.starts)
+    if known.sum() <= MOST_FOR_SPREAD:
+        return data
+    drawn = np.random.default_rng(SEED).permutation(len(data.starts))
+    cows = np.sort(drawn[: int(np.searchsorted(np.cumsum(known[drawn]), MOST_FOR_SPREAD)) + 1])
+    chosen = np.isin(data.cow, cows)
+    sizes = data.sizes[cows]
+    sample = _Claws(
+        data.rate[chosen],
+        data.variance[chosen],
+        data.known[chosen],
+        data.fixed[chosen],
+        np.append(0, np.cumsum(sizes)[:-1]).astype(np.intp),
+    )
+    return sample if (sample.known @ sample.fixed >= FEWEST_CLAWS).all() else data
 
 
 def _components(data: _Claws) -> tuple[tuple[float, float], FloatArray, FloatArray]:
@@ -430,13 +462,14 @@ def _predict(
     weights = np.exp(log_weights[chosen])
     weights /= weights.sum()
     cows, claws = grid[chosen].T
-    count, bounds = len(data.rate), [*data.starts.tolist(), len(data.rate)]
+    count = len(data.rate)
     value, u, unlike = np.zeros(count), np.zeros(count), np.zeros(count)
-    matrices: list[FloatArray] = []
+    matrices: dict[int, FloatArray] = {}
     solved = _joined([_solve(data, cows[part], claws[part]) for part in _batches(len(weights), count)])
-    claw2 = claws[:, None] ** 2
-    for place in range(len(data.starts)):
-        span = slice(bounds[place], bounds[place + 1])
+    claw2, covariance = claws[:, None, None] ** 2, solved.mean_covariance[:, None]
+    for cow in _alike(data, len(weights)):
+        # Arrays over cows with equally many claws: (K, cow, claw, fixed effect), of which some lack the first or last.
+        span = data.starts[cow][:, None] + np.arange(data.sizes[cow[0]])
         x, s, rate, v, used = (
             data.fixed[span],
             solved.weight[:, span],
@@ -444,11 +477,11 @@ def _predict(
             data.variance[span],
             data.known[span] > 0,
         )
-        kappa = solved.cow_variance[:, place, None]
-        foretold = solved.mean @ x.T + solved.cow_effect[:, place, None]
+        kappa = solved.cow_variance[:, cow, None]
+        foretold = np.tensordot(solved.mean, x, (1, 2)) + solved.cow_effect[:, cow, None]
         taken = np.where(used, v / (claw2 + v), 1.0)
-        lever = taken[:, :, None] * (x - solved.cow_fixed[:, place, None, :])
-        of_mean = np.einsum("kap,kpq,kaq->ka", lever, solved.mean_covariance, lever)
+        lever = taken[..., None] * (x - solved.cow_fixed[:, cow, None, :])
+        of_mean = ((lever @ covariance) * lever).sum(axis=-1)
         own = np.where(used, s * v, claw2)
         like = foretold + s * (rate - foretold)
         like_variance = own + taken**2 * kappa + of_mean
@@ -467,19 +500,39 @@ def _predict(
         mean = (1 - p) * like + p * other
         variance = (1 - p) * like_variance + p * (wide * v / (wide + v)) + p * (1 - p) * (other - like) ** 2
 
-        middle = weights @ mean
+        middle = np.tensordot(weights, mean, 1)
         spread = mean - middle
-        taken, lever = (1 - p) * taken, (1 - p)[:, :, None] * lever
-        matrix = (taken * (weights[:, None] * kappa)).T @ taken
-        matrix += np.einsum("k,kap,kpq,kbq->ab", weights, lever, solved.mean_covariance, lever, optimize=True)
-        matrix[np.diag_indices_from(matrix)] = weights @ variance
-        matrix += (spread * weights[:, None]).T @ spread
-        value[span], u[span], unlike[span] = middle, np.sqrt(np.diag(matrix)), weights @ p
-        matrices.append(matrix)
+        taken, lever = (1 - p) * taken, (1 - p)[..., None] * lever
+        each = weights[:, None, None]
+        matrix = _products(each * kappa * taken, taken)
+        carried = each[..., None] * (lever @ covariance)
+        for column in range(x.shape[-1]):
+            matrix += _products(carried[..., column], lever[..., column])
+        diagonal = np.arange(span.shape[1])
+        matrix[:, diagonal, diagonal] = np.tensordot(weights, variance, 1)
+        matrix += _products(each * spread, spread)
+        value[span], u[span] = middle, np.sqrt(matrix[:, diagonal, diagonal])
+        unlike[span] = np.tensordot(weights, p, 1)
+        matrices.update(zip(cow.tolist(), matrix, strict=True))
     means = weights @ solved.mean
     spread = np.einsum("k,kpp->p", weights, solved.mean_covariance) + weights @ (solved.mean - means) ** 2
     told_means = [(float(mean), math.sqrt(float(variance))) for mean, variance in zip(means, spread, strict=True)]
-    return _Predicted(value, u, unlike, told_means, matrices)
+    return _Predicted(value, u, unlike, told_means, [matrices[place] for place in range(len(data.starts))])
+
+
+def _alike(data: _Claws, nodes: int) -> Iterator[np.ndarray[tuple[int], np.dtype[np.intp]]]:
+    """Give the cows in groups with equally many claws, small enough for memory."""
+    for size in np.unique(data.sizes):
+        cows = np.flatnonzero(data.sizes == size)
+        most = max(1, _BATCH // (nodes * int(size)))
+        for start in range(0, len(cows), most):
+            yield cows[start : start + most]
+
+
+def _products(one: FloatArray, two: FloatArray) -> FloatArray:
+    """Return Σ one two over the first axis of arrays (K, cow, claw), for each pair of a cow's claws."""
+    products: FloatArray = one.transpose(1, 2, 0) @ two.transpose(1, 0, 2)
+    return products
 
 
 def _batches(nodes: int, claws: int) -> list[slice]:

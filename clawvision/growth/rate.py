@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import date
+from operator import mul
 
-import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 from clawvision.growth.series import Break, ClawKey, ToeSeries, months_between, split
 
@@ -103,24 +103,26 @@ def claw_rate(series: ToeSeries, shortening_most: float | None = None) -> ClawRa
     levels = []
     moment, product, squares, count = 0.0, 0.0, 0.0, 0
     for part in pieces.parts:
-        weight = np.array([each.u_mm**-2 for each in part])
-        month = np.array([months_between(part[-1].day, each.day) for each in part])
-        length = np.array([each.length_mm for each in part])
-        total = float(weight.sum())
-        mean_month, mean_length = float(weight @ month) / total, float(weight @ length) / total
-        centred = length - mean_length
+        # A claw has few readings, for which plain numbers are faster than arrays; a herd has thousands of claws.
+        weight = [each.u_mm**-2 for each in part]
+        month = [months_between(part[-1].day, each.day) for each in part]
+        total = math.fsum(weight)
+        mean_month = sum(map(mul, weight, month)) / total
+        mean_length = sum(w * each.length_mm for w, each in zip(weight, part, strict=True)) / total
         # Readings of one day do not tell a rate, and rounding must not make one of them.
-        time = month - mean_month if part[0].day != part[-1].day else np.zeros(len(part))
-        moment += float(weight @ time**2)
-        product += float(weight @ (time * centred))
-        squares += float(weight @ centred**2)
+        grows = part[0].day != part[-1].day
+        for w, when, each in zip(weight, month, part, strict=True):
+            time, centred = when - mean_month if grows else 0.0, each.length_mm - mean_length
+            moment += w * time * time
+            product += w * time * centred
+            squares += w * centred * centred
         count += len(part)
         best = min(each.u_mm for each in part)
         levels.append(Level(part[0].day, part[-1].day, mean_length, -mean_month, total**-0.5, best, len(part)))
     notes = _notes(pieces.breaks, pieces.shortened)
     degrees = count - len(pieces.parts) - (moment > 0)
     chi_square = max(0.0, squares - product**2 / moment) if moment > 0 else squares
-    p_value = float(stats.chi2.sf(chi_square, degrees)) if degrees > 0 else None
+    p_value = float(special.chdtrc(degrees, chi_square)) if degrees > 0 else None
     inflated = p_value is not None and p_value < DOUBTFUL_P
     birge = math.sqrt(chi_square / degrees) if inflated else 1.0
     if inflated:

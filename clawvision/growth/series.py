@@ -7,6 +7,7 @@ knows how much was cut between them.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -119,6 +120,9 @@ def average_by_day(readings: Sequence[ToeReading]) -> tuple[DayLength, ...]:
     averaged = []
     for (day, stage), group in groupby(readings, key=lambda each: (each.day, each.stage)):
         same = tuple(group)
+        if len(same) == 1:
+            averaged.append(DayLength(day, stage, same[0].length_mm, same[0].u_mm))
+            continue
         weights = [each.u_mm**-2 for each in same]
         mean = sum(w * each.length_mm for w, each in zip(weights, same, strict=True)) / sum(weights)
         averaged.append(DayLength(day, stage, mean, sum(weights) ** -0.5))
@@ -140,17 +144,17 @@ def split(series: ToeSeries, shortening_most: float | None) -> Segments:
     shortening_most
         The profile's value, mm a month, negative. None cuts at known trims only.
     """
-    trims = frozenset(series.trims)
-    photographed = frozenset(each.day for each in series.readings if each.stage != "check")
+    trims = series.trims
+    photographed = sorted({each.day for each in series.readings if each.stage != "check"})
     days = average_by_day(series.readings)
     breaks: list[Break] = []
     shortened: list[tuple[date, date]] = []
     opens: set[tuple[date, Stage]] = set()
     for one, two in pairwise(days):
         kind: BreakKind | None = None
-        if any(_parts(trim, one, two) for trim in trims):
+        if _any_parts(trims, one, two):
             kind = "trim noted"
-        elif any(_parts(trim, one, two) for trim in photographed):
+        elif _any_parts(photographed, one, two):
             kind = "before or after photo"
         else:
             months = months_between(one.day, two.day)
@@ -172,7 +176,7 @@ def split(series: ToeSeries, shortening_most: float | None) -> Segments:
         parts[-1].append(reading)
         previous = here
     ended = None
-    if days and any(_follows(trim, days[-1]) for trim in trims | photographed):
+    if days and any(_follows(trim, days[-1]) for trim in (*trims, *photographed)):
         ended = "The foot was trimmed after the last photo, or that day, so how long the claw is now is not known."
     return Segments(tuple(tuple(part) for part in parts), tuple(breaks), tuple(shortened), ended)
 
@@ -186,7 +190,7 @@ def _follows(trim: date, reading: DayLength) -> bool:
     return trim > reading.day or (trim == reading.day and reading.stage != "after")
 
 
-def _parts(trim: date, one: DayLength, two: DayLength) -> bool:
-    """Return whether a trim may lie between two neighbouring readings."""
-    precedes = trim < two.day or (trim == two.day and two.stage != "before")
-    return _follows(trim, one) and precedes
+def _any_parts(trims: Sequence[date], one: DayLength, two: DayLength) -> bool:
+    """Return whether one of the trims, in order of days, may lie between two neighbouring readings."""
+    first = (bisect_right if one.stage == "after" else bisect_left)(trims, one.day)
+    return first < (bisect_left if two.stage == "before" else bisect_right)(trims, two.day)

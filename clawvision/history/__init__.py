@@ -1,6 +1,7 @@
 """A store into which every assessed photo can go, and what is read from it.
 
-`clawvision.history.rows` holds what reading returns and needs no extra package. All else needs SQLAlchemy and Alembic
+`clawvision.history.rows` holds what reading returns, `growth` and `told` what follows from it over time; they need no
+extra package, `pictures` needs Matplotlib (the extra ``plots``). All else needs SQLAlchemy and Alembic
 (the extra ``history``); call `need` before importing it.
 """
 
@@ -14,11 +15,13 @@ _WORDS = {
     "history": ("sqlalchemy", "alembic"),
     "postgresql": ("psycopg",),
     "research": ("pyarrow",),
+    "plots": ("matplotlib",),
 }
 _WHAT = {
     "history": "The packages that keep a history are missing.",
     "postgresql": "The package that talks to PostgreSQL is missing.",
     "research": "The package that writes Parquet files is missing.",
+    "plots": "The package that draws plots is missing.",
 }
 
 

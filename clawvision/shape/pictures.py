@@ -6,15 +6,15 @@ Matplotlib is needed only here: ``pip install 'clawvision[plots]'``.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from io import BytesIO
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from clawvision.errors import MissingExtraError, UsageError
+from clawvision.errors import UsageError
 from clawvision.plain import plain
+from clawvision.plotting import COLOURS, FAINT, INK, MARKERS, STROKES, styled, svg
+from clawvision.plotting import figure as new_figure
 from clawvision.shape.change import ShapePath
 from clawvision.shape.components import Components, outline_at
 from clawvision.shape.frame import StandardShape
@@ -22,68 +22,10 @@ from clawvision.types import FloatArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
-_INK, _FAINT = "#1a1a1a", "#8a8a8a"
-_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00")
-_STROKES: tuple[Any, ...] = (
-    "-",
-    (0, (6, 2)),
-    (0, (1.2, 1.6)),
-    (0, (7, 2, 1.2, 2)),
-    (0, (3, 1.5)),
-    (0, (9, 2, 1, 2, 1, 2)),
-)
-_MARKERS = ("o", "s", "^", "D", "v", "P")
-MOST_LINES = len(_COLOURS)
+MOST_LINES = len(COLOURS)
 """More lines than strokes cannot be told apart."""
-_STYLE: dict[Any, Any] = {
-    "svg.hashsalt": "clawvision",
-    "svg.fonttype": "path",
-    "font.family": "DejaVu Sans",
-    "font.size": 9.0,
-    "axes.titlesize": 9.0,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "axes.edgecolor": _INK,
-    "axes.grid": True,
-    "axes.axisbelow": True,
-    "grid.color": "#e3e3e3",
-    "grid.linewidth": 0.5,
-    "legend.frameon": False,
-    "legend.handlelength": 4.0,
-    "lines.linewidth": 1.5,
-    "text.parse_math": False,
-}
 _CAUTION = "Another view angle, hair or dirt changes an outline too:\na difference is not growth by itself."
-
-
-@contextmanager
-def _styled() -> Iterator[None]:
-    """Draw by this module's style alone, whatever the user's own settings are, and leave them as they were."""
-    try:
-        import matplotlib
-    except ImportError as error:
-        raise MissingExtraError(
-            "The package that draws plots is missing.", "Install it with: pip install 'clawvision[plots]'"
-        ) from error
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()
-        matplotlib.rcParams.update(_STYLE)
-        yield
-
-
-def _figure(width: float, height: float) -> Figure:
-    from matplotlib.figure import Figure
-
-    return Figure(figsize=(width, height), layout="constrained")
-
-
-def _svg(figure: Figure, title: str) -> bytes:
-    written = BytesIO()
-    # without a date and a version the same shapes make the same bytes
-    figure.savefig(written, format="svg", metadata={"Date": None, "Creator": None, "Title": title})
-    return written.getvalue()
 
 
 def _height(drawn: Sequence[FloatArray], width: float, most: float) -> float:
@@ -125,13 +67,13 @@ def components_picture(found: Components, count: int = 3, deviations: float = 2.
     shown = min(count, len(found.variances))
     size = "at mean size" if found.kind == "shape" else "size included"
     lines = (
-        (0.0, _INK, _STROKES[0], "mean", 1.2),
-        (-deviations, _COLOURS[0], _STROKES[1], f"mean − {deviations:g} SD", 1.6),
-        (deviations, _COLOURS[1], _STROKES[2], f"mean + {deviations:g} SD", 1.8),
+        (0.0, INK, STROKES[0], "mean", 1.2),
+        (-deviations, COLOURS[0], STROKES[1], f"mean − {deviations:g} SD", 1.6),
+        (deviations, COLOURS[1], STROKES[2], f"mean + {deviations:g} SD", 1.8),
     )
     outlines = [[outline_at(found, index, line[0]) for line in lines] for index in range(shown)]
-    with _styled():
-        figure = _figure(3.4 * shown + 0.4, 1.8 + _height([p for panel in outlines for p in panel], 3.0, 4.5))
+    with styled():
+        figure = new_figure(3.4 * shown + 0.4, 1.8 + _height([p for panel in outlines for p in panel], 3.0, 4.5))
         panels = figure.subplots(1, shown, squeeze=False, sharex=True, sharey=True)[0]
         for index, axes in enumerate(panels):
             for points, (_, colour, stroke, word, width) in zip(outlines[index], lines, strict=True):
@@ -145,7 +87,7 @@ def components_picture(found: Components, count: int = 3, deviations: float = 2.
             _mm_axes(axes, f"mm from the centre ({size})", "mm" if index == 0 else "")
         handles, words = panels[0].get_legend_handles_labels()
         figure.legend(handles, words, loc="outside lower center", ncols=3)
-        return _svg(figure, "Mean outline and principal components of claws")
+        return svg(figure, "Mean outline and principal components of claws")
 
 
 def scores_picture(found: Components, paths: Sequence[ShapePath] = (), first: int = 0, second: int = 1) -> bytes:
@@ -168,16 +110,16 @@ def scores_picture(found: Components, paths: Sequence[ShapePath] = (), first: in
     per_point = found.mm / float(np.sqrt(len(found.mean)))
     kept = "at mean size" if found.kind == "shape" else "size included"
     words = [f"Component {index + 1} ({100 * found.shares[index]:.1f} %), mm per point" for index in (first, second)]
-    with _styled():
-        figure = _figure(9.6 if paths else 5.6, 4.8)
+    with styled():
+        figure = new_figure(9.6 if paths else 5.6, 4.8)
         plane, *rest = figure.subplots(1, 2 if paths else 1, squeeze=False)[0]
         x, y = (per_point * found.scores[:, index] for index in (first, second))
-        plane.plot(x, y, linestyle="none", marker="x", color=_FAINT, markersize=5, label="each shape of the sample")
-        for path, colour, stroke, marker in zip(paths, _COLOURS, _STROKES, _MARKERS, strict=False):
+        plane.plot(x, y, linestyle="none", marker="x", color=FAINT, markersize=5, label="each shape of the sample")
+        for path, colour, stroke, marker in zip(paths, COLOURS, STROKES, MARKERS, strict=False):
             x, y = (per_point * path.scores[:, index] for index in (first, second))
             look: dict[str, Any] = {"color": colour, "linestyle": stroke, "marker": marker, "markersize": 5}
             plane.plot(x, y, label=path.name, **look)
-            plane.plot(x[:1], y[:1], linestyle="none", marker="o", markersize=11, markerfacecolor="none", color=_INK)
+            plane.plot(x[:1], y[:1], linestyle="none", marker="o", markersize=11, markerfacecolor="none", color=INK)
             for axes in rest:
                 axes.plot(path.days, x, **look)
                 for day, across, verdict in zip(path.days[1:], x[1:], path.verdicts, strict=True):
@@ -196,7 +138,7 @@ def scores_picture(found: Components, paths: Sequence[ShapePath] = (), first: in
         if any(path.p is None for path in paths):
             notes.append("Whether a path exceeds what repeated photos differ cannot be told.")
         figure.legend(loc="outside lower center", ncols=2, title="\n".join(notes) or None, title_fontsize=8)
-        return _svg(figure, "Scores of claws on two principal components")
+        return svg(figure, "Scores of claws on two principal components")
 
 
 def outlines_picture(shapes: Sequence[StandardShape]) -> bytes:
@@ -218,11 +160,11 @@ def outlines_picture(shapes: Sequence[StandardShape]) -> bytes:
     days = [shape.source.day for shape in shapes]
     ordered = sorted(shapes, key=lambda shape: -1.0 if shape.source.day is None else shape.source.day)
     source = shapes[0].source
-    with _styled():
+    with styled():
         wide = 6.0 if source.view == "side" else 3.6
-        figure = _figure(wide + 0.8, 2.0 + _height([shape.outline for shape in shapes], wide, 7.0))
+        figure = new_figure(wide + 0.8, 2.0 + _height([shape.outline for shape in shapes], wide, 7.0))
         axes = figure.subplots()
-        for shape, colour, stroke, marker in zip(ordered, _COLOURS, _STROKES, _MARKERS, strict=False):
+        for shape, colour, stroke, marker in zip(ordered, COLOURS, STROKES, MARKERS, strict=False):
             day = shape.source.day
             x, y = _closed(shape.outline)
             toe = shape.at["T"]
@@ -237,13 +179,13 @@ def outlines_picture(shapes: Sequence[StandardShape]) -> bytes:
                 label="day not given" if day is None else f"day {day:g}",
             )
         if source.view == "side":
-            axes.axhline(0.0, color=_INK, linewidth=0.8)
+            axes.axhline(0.0, color=INK, linewidth=0.8)
             _mm_axes(axes, "mm along the bearing line, from the heel to the toe", "mm above the bearing line")
         else:
-            axes.axvline(0.0, color=_INK, linewidth=0.8)
+            axes.axvline(0.0, color=INK, linewidth=0.8)
             _mm_axes(axes, "mm from the long axis, towards the cleft", "mm along the long axis, from K to the toe")
         known = sum(day is not None for day in days)
         heading = f"{source.name}, {source.view} view" + (f", {known} outlines" if known > 1 else "")
         axes.set_title(plain(heading) + "\n" + _CAUTION, fontsize=8)
         figure.legend(loc="outside lower center", ncols=3, title="The marks are the toe tips.", title_fontsize=8)
-        return _svg(figure, f"Outlines of {source.name} over time")
+        return svg(figure, f"Outlines of {source.name} over time")

@@ -13,21 +13,32 @@ import argparse
 import os
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from datetime import date, timedelta
 from itertools import islice
 from pathlib import Path
+from typing import Any
 
+import numpy as np
+
+from clawvision.findings.profiles import load_profiles
+from clawvision.findings.quantities import DAYS_PER_MONTH
+from clawvision.history.due import read_due
 from clawvision.history.entry import entries
 from clawvision.history.exchange import export_store, import_store
 from clawvision.history.store import Store, add_entries, animals, foot_findings, foot_history, open_store, toe_lengths
+from clawvision.output.models import PhotoRecord
 from clawvision.output.record import dumps, load_assessment
+from clawvision.output.rounding import rounded
 from tests.history import made
 
 CLAWS_A_VISIT = 4
 AT_ONCE = 3000
 """Photos of one assessment."""
 RUNS = 5
+FIRST = date(2030, 1, 7)
+TRIM_EVERY_DAYS = 168
 JOBS = 2
 
 
@@ -78,12 +89,34 @@ def main() -> None:
         exchanging(address, Path(folder), CLAWS_A_VISIT * len(made.FEET) * asked.days * cows)
 
 
+def grown(photos: Iterable[PhotoRecord]) -> Iterator[PhotoRecord]:
+    """Let the toe lengths of side photos grow and be trimmed every third visit; one claw in thirty grows fast."""
+    random = np.random.default_rng(11)
+    cows: dict[str, float] = {}
+    rates: dict[tuple[str, Any, Any], float] = {}
+    for photo in photos:
+        if photo.view == "side":
+            key = (photo.animal, photo.foot, photo.claw)
+            if key not in rates:
+                fast = random.uniform(2.0, 4.0) if random.random() < 0.03 else 0.0
+                of_cow = cows.setdefault(photo.animal, random.normal(4.0, 0.6))
+                rates[key] = of_cow + random.normal(0.0, 0.5) + fast
+            day = date.fromisoformat((photo.taken or "")[:10])
+            trim = FIRST + timedelta(days=(day - FIRST).days // TRIM_EVERY_DAYS * TRIM_EVERY_DAYS - 10)
+            length = 82 + rates[key] * (day - trim).days / DAYS_PER_MONTH + random.normal(0.0, 2.0)
+            for claw in photo.claws.values():
+                update = {"value": rounded(length), "uncertainty": 4.0}
+                claw.measures["toe_length"] = claw.measures["toe_length"].model_copy(update=update)
+            photo = photo.model_copy(update={"asked": photo.asked.model_copy(update={"trimmed": trim})})
+        yield photo
+
+
 def adding(address: str, cows: int, days: int) -> None:
     """Time the rows, and their way into the store."""
     seen = made.visits(cows, days)
     claws = len(seen) * CLAWS_A_VISIT
     rows, sql, parsing = Watch(), Watch(), Watch()
-    photos = made.photos(seen)
+    photos = grown(made.photos(seen))
     parsed = 0
     with open_store(address, "create") as store:
         while group := list(islice(photos, AT_ONCE)):
@@ -112,6 +145,10 @@ def reading(store: Store, name: str) -> None:
     print(f"a foot's findings        {middle(lambda: foot_findings(store, name, 'RH'))}")
     print(f"an animal's toe lengths  {middle(lambda: toe_lengths(store, name))}")
     print(f"the herd's toe lengths   {middle(lambda: toe_lengths(store))}, {len(toe_lengths(store))} of them")
+    profiles, last = load_profiles(), date(2040, 1, 1)
+    due = read_due(store, profiles, by=last)
+    claws = sum(len(foot.claws) for foot in due.due)
+    print(f"the herd's due list      {middle(lambda: read_due(store, profiles, by=last))}, {claws} claws")
     print(f"list of animals          {middle(lambda: animals(store))}")
 
 

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from clawvision.errors import UsageError
 from clawvision.findings import DEFAULT_PROFILE, load_profiles
 from clawvision.findings.quantities import DAYS_PER_MONTH
-from clawvision.growth import ToeSeries, claw_rate, forecast, forecasts, herd_growth, profile_limit
+from clawvision.growth import ToeSeries, claw_rate, forecast, forecasts, herd_growth, lengths_ahead, profile_limit
 from clawvision.growth.forecast import NEVER, crossing_months
+from clawvision.growth.rate import Z
 from tests.growth.made import day, line, rate_of, series
 from tests.growth.scores import score
 from tests.growth.simulated import Plan
@@ -59,6 +60,9 @@ _LENGTHS, _RATES = st.floats(60, 130), st.floats(-5, 12)
 @given(_LENGTHS, st.floats(0.3, 5), st.floats(0, 12), _RATES, st.floats(0, 4), st.floats(70, 120))
 @example(mean=100.0, s=1.0, ahead=0.0, rate=0.0, u=0.0, limit=100.0)
 @example(mean=90.0, s=1.0, ahead=1.0, rate=1.0, u=0.510213, limit=100.0)
+@example(mean=78.0, s=1.0, ahead=0.0, rate=-8.068431223051647e-308, u=0.0, limit=70.0)
+@example(mean=74.0, s=1.0, ahead=0.0, rate=-8.068431223051647e-308, u=4.0, limit=70.0)
+@example(mean=70.0, s=1.0, ahead=0.0, rate=8.068431223051647e-308, u=0.0, limit=78.0)
 def test_dates_are_in_order_and_each_is_the_first_of_its_kind(
     mean: float, s: float, ahead: float, rate: float, u: float, limit: float
 ) -> None:
@@ -193,3 +197,29 @@ def test_no_date_lies_before_the_last_photo() -> None:
         assert found.early is None or found.early >= day(180)
         if found.early is not None and found.late is not None:
             assert found.late - found.early >= timedelta(0)
+
+
+def test_lengths_ahead_are_those_that_the_dates_rest_on() -> None:
+    rate = claw_rate(series([(0, 80.0, 1.0), (60, 90.0, 1.0), (120, 97.0, 1.5)]))
+    told = forecast(rate, 110.0)
+    assert told.last is not None and told.expected is not None and told.early is not None and told.late is not None
+    months = np.array([(each - told.last).days / DAYS_PER_MONTH for each in (told.early, told.expected, told.late)])
+    mean, u = lengths_ahead(rate, months)
+    # A day is 0.2 mm here, and dates are whole days, the early one rounded down and the late one up.
+    assert mean + Z * u * [1, 0, -1] == pytest.approx([110.0] * 3, abs=0.25)
+    now, u_now = lengths_ahead(rate, np.zeros(1))
+    assert (now[0], u_now[0]) == pytest.approx((told.level_mm, told.u_level_mm))
+
+
+def test_nothing_is_foretold_without_a_rate() -> None:
+    with pytest.raises(UsageError):
+        lengths_ahead(claw_rate(series([(0, 80.0, 1.0)])), np.zeros(1))
+
+
+def test_words_for_dates_that_may_never_come() -> None:
+    told = forecast(claw_rate(line(1.0, u=2.5, days=(0, 60, 120))), 100.0)
+    assert told.expected is not None and told.late is None
+    assert told.text == f"from {told.early}, most likely {told.expected}, perhaps {NEVER}"
+    told = forecast(claw_rate(line(0.0, u=2.0, days=(0, 60, 120))), 100.0)
+    assert told.early is not None and told.expected is None
+    assert told.text == f"from {told.early}, most likely {NEVER}"

@@ -328,3 +328,33 @@ def test_a_claw_given_twice_is_refused() -> None:
     rate = rate_of(3.0, 0.3, "Invented 1", "LH", "outer")
     with pytest.raises(UsageError, match="Invented 1 LH outer"):
         herd_growth([rate, rate])
+
+
+def test_a_sample_of_a_large_herd_tells_its_spread(monkeypatch: pytest.MonkeyPatch) -> None:
+    made = simulate(Plan(cows=260, missing=0.2), np.random.default_rng(8))
+    rates = [claw_rate(each, SHORTENING_MOST) for each in made.series]
+    assert sum(each.estimate is not None for each in rates) > herd.MOST_FOR_SPREAD
+    sampled = herd_growth(rates)
+    assert herd_growth(rates).claws == sampled.claws
+    monkeypatch.setattr(herd, "MOST_FOR_SPREAD", len(rates))
+    whole = herd_growth(rates)
+    assert sampled.sd_cow != whole.sd_cow
+    # The sample's spread has an uncertainty of some 10 %, which moves a prediction by far less than its own.
+    for one, two in zip(sampled.claws, whole.claws, strict=True):
+        assert one.estimate is not None and two.estimate is not None
+        assert abs(one.estimate.value - two.estimate.value) < 0.3 * two.estimate.u
+        assert one.estimate.u == pytest.approx(two.estimate.u, rel=0.1)
+    held = [each.estimate.low <= made.rates[each.key] <= each.estimate.high for each in sampled.claws if each.estimate]
+    assert 0.93 < np.mean(held) < 0.98
+
+
+def test_cows_with_unequal_numbers_of_claws_are_told_as_each_alone_would_be(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Cows are worked on in groups of equal size; groups of one cow must give the same."""
+    made = simulate(Plan(cows=9), np.random.default_rng(3)).series
+    rates = [claw_rate(each) for number, each in enumerate(made) if number % 5 and number % 7]
+    assert len({sum(other.key[0] == each.key[0] for other in rates) for each in rates}) > 2
+    together = herd_growth(rates)
+    monkeypatch.setattr(herd, "_BATCH", 1)
+    for one, two in zip(together.claws, herd_growth(rates).claws, strict=True):
+        assert one.estimate is not None and two.estimate is not None
+        assert (one.estimate.value, one.estimate.u) == pytest.approx((two.estimate.value, two.estimate.u), rel=1e-9)
