@@ -6,7 +6,6 @@ import csv
 import io
 import json
 import math
-import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from typing import Any
@@ -20,9 +19,8 @@ from clawvision.history.rows import StoredFinding
 from clawvision.output.rounding import rounded
 from clawvision.output.table import number_cell, text_cell
 from clawvision.output.wording import FOOT_WORDS, STAGE_WORDS
-from clawvision.plain import plain
+from clawvision.plain import WIDTH, plain, wrapped
 
-WIDTH = 100
 CAUTIONS = (
     "A rate is growth less wear, of the photos' straight line. The season changes it.",
     "A date is a day to look at the foot by, not a day to cut, and no length here is a line or a length to cut to: "
@@ -395,11 +393,4 @@ def _plain_values(value: Any) -> Any:
 
 
 def _wrapped(text: str, first: str = "", others: str = "") -> list[str]:
-    return textwrap.wrap(
-        plain(text),
-        WIDTH,
-        initial_indent=first,
-        subsequent_indent=others,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+    return wrapped(text, first, others).split("\n")
