@@ -34,7 +34,8 @@ def test_the_page_is_current() -> None:
 
 
 def test_commands() -> None:
-    assert NAMES == ["assess", "explain", "card", "calibrate", "demo", "herd", "repeatability", "compare", "history"]
+    told = "assess explain check card calibrate demo herd repeatability compare history"
+    assert told.split() == NAMES
 
 
 @pytest.mark.parametrize("name", ALL)
