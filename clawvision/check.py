@@ -43,8 +43,8 @@ AskedView = Literal["side", "sole"]
 LONG_SIDE_PX = 1600
 """A photo is decoded no smaller than this, the size of the sample photos (status J)."""
 _HIDDEN_TIP = 0.5
-"""Probability from which a tip counts as hidden. Clean sample photos: up to 0.02; with the tip covered by a flat patch 0.1
-to 0.9 in side views and less than 0.1 in sole views: there a hidden tip is missed."""
+"""Probability from which a tip counts as hidden. Clean sample photos: up to 0.02; with the tip covered by a flat patch
+0.1 to 0.9 in side views and less than 0.1 in sole views: there a hidden tip is missed."""
 _SURE_VIEW = 0.9
 """Probability of another view from which the photo is said to show that one (status J)."""
 _ROUGH_SIGMA_PX = 4.0

@@ -27,6 +27,7 @@ _COMMANDS = {
     "assess": "clawvision.cli.assess",
     "explain": "clawvision.cli.explain",
     "check": "clawvision.cli.check",
+    "triage": "clawvision.cli.triage",
     "card": "clawvision.cli.card",
     "calibrate": "clawvision.cli.calibrate",
     "demo": "clawvision.cli.demo",

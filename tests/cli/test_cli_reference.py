@@ -34,7 +34,7 @@ def test_the_page_is_current() -> None:
 
 
 def test_commands() -> None:
-    told = "assess explain check card calibrate demo herd repeatability compare history"
+    told = "assess explain check triage card calibrate demo herd repeatability compare history"
     assert told.split() == NAMES
 
 
