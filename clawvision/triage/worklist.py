@@ -101,15 +101,13 @@ def worklist_text(worklist: Worklist) -> str:
         parts += [wrapped(f"{each.source}: {each.why}", "  ", "    ") for each in worklist.arriving]
     if worklist.notes:
         parts += ["", "Notes:", *(wrapped(note, "  - ", "    ") for note in worklist.notes)]
-    parts += ["", wrapped("No photo shows that a foot is well. No finding here is a diagnosis, and no length to cut.")]
+    parts += ["", wrapped("No photo shows that a foot is well, and nothing here says where or how much to cut.")]
     return "\n".join(parts) + "\n"
 
 
 def _animal(number: int, line: AnimalLine) -> Iterator[str]:
-    least = " or sooner" if line.at_least else ""
-    yield wrapped(
-        f"{number}. {line.level.upper()}{least}: {line.animal}, from {line.sender}, came {line.came}", "", "   "
-    )
+    how_soon = "to look at" if line.level == "unknown" else f"{line.level}{' or sooner' if line.at_least else ''}"
+    yield wrapped(f"{number}. {how_soon.upper()}: {line.animal}, from {line.sender}, came {line.came}", "", "   ")
     for foot in line.feet:
         day = f" ({foot.date})" if foot.date else ""
         yield wrapped(f"{foot.foot or 'foot not named'}{day}: {' '.join((foot.text, *foot.reasons))}", "   ", "     ")
