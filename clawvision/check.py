@@ -70,8 +70,8 @@ _AGAIN = frozenset(
     }
 )
 """Reasons for a person's look that another photo mends, and of which a quick look is sure enough."""
-_BUT = frozenset({"one_claw_only", "one_marker", "plain_card", "focal_assumed"})
-"""What leaves a usable photo, and is better next time."""
+_BUT = frozenset({"plain_card", "focal_assumed"})
+"""Notes that are told: what leaves a usable photo, and is better next time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +123,7 @@ def check_photo(
     seen = segmenter.glance(photo) if isinstance(segmenter, LearnedSegmenter) else None
     shown = view or (_likelier(seen) if seen is not None else None)
     reasons = list(notes)
+    unsure: frozenset[Reason] = frozenset()
     if not isinstance(segmenter, LearnedSegmenter):
         reasons.append(reason("learned_outline_missing"))
     elif seen is None:
@@ -135,10 +136,11 @@ def check_photo(
         reasons += [refusal.reason, *([dark] if dark is not None else [])]
     else:
         reasons += scale.reasons
-        reasons += _quality(photo, scale, seen, shown or "side")
-    if seen is not None:
-        reasons += _content(seen, view)
-    return _checked(request, shown, reasons)
+        judged = _quality(photo, scale, seen, shown or "side")
+        reasons += judged
+        unsure = _unsure(judged, photo, seen, shown or "side")
+    content = [] if seen is None else _content(seen, view)
+    return _checked(request, shown, [*reasons, *content], unsure.difference(content))
 
 
 def _likelier(seen: Glance) -> AskedView:
@@ -185,10 +187,21 @@ def _to_frame(line: FloatArray, photo: Photo) -> FloatArray:
     return moved
 
 
-def _checked(request: PhotoRequest, view: View | None, found: list[Reason]) -> Checked:
+def _unsure(judged: tuple[Reason, ...], photo: Photo, seen: Glance | None, view: View) -> frozenset[Reason]:
+    """Return the reasons that rest on the rough outline alone: a hollow in it, a border near the frame but not at it."""
+    lines = {} if seen is None else dict(zip(_names(view), seen.claws_px, strict=False))
+    far = np.array((photo.width - 1.0, photo.height - 1.0))
+    near = [name for name, line in lines.items() if line is not None and (line > 0.0).all() and (line < far).all()]
+    cut = {reason("claw_cut", claw=name) for name in near}
+    return frozenset(each for each in judged if each.code == "claw_hidden" or each in cut)
+
+
+def _checked(
+    request: PhotoRequest, view: View | None, found: list[Reason], unsure: frozenset[Reason] = frozenset()
+) -> Checked:
     place = {code: at for at, code in enumerate(_ORDER)}
     worth = [each for each in dict.fromkeys(found) if each.effect != "note" or each.code in _BUT]
-    again = [each for each in worth if each.effect == "refused" or each.code in _AGAIN]
+    again = [each for each in worth if each not in unsure and (each.effect == "refused" or each.code in _AGAIN)]
     worth.sort(key=lambda each: (each not in again, place.get(each.code, len(place))))
     answer: Answer = "take it again" if again else "will do, but" if worth else "will do"
     return Checked(request.name, answer, view, tuple(worth))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -52,6 +53,20 @@ def test_a_claw_cut_by_the_frame_is_to_be_taken_again(tmp_path: Path) -> None:
     found = check_photo(tmp_path / "cut.jpg")
     assert found.answer == "take it again"
     assert found.reasons[0].code == "claw_cut"
+
+
+def test_a_claw_near_the_frame_will_do_but(tmp_path: Path) -> None:
+    """The quick look knows borders roughly; what a run measures is not to be turned away for that."""
+    path = tmp_path / "near.jpg"
+    original = Image.open(SAMPLES / "106_side.jpg")
+    width, height = original.size
+    original.crop((0, 0, int(0.75 * width), height)).save(path, quality=92, exif=original.getexif())
+    request = next(each for each in REQUESTS if each.path.name == "106_side.jpg")
+    result, _ = run_photo(replace(request, path=path), Settings())
+    assert result.status == "measured"
+    found = check_photo(path)
+    assert found.answer == "will do, but"
+    assert "claw_cut" in [each.code for each in found.reasons]
 
 
 def test_a_covered_tip_of_a_side_view_is_seen(tmp_path: Path) -> None:
