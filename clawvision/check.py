@@ -18,7 +18,7 @@ from clawvision.outline.learned.contract import VIEWS
 from clawvision.outline.learned.look import Glance
 from clawvision.outline.learned.segmenter import LearnedSegmenter
 from clawvision.outline.segmenter import Segmenter
-from clawvision.photo.quality import judge_quality, too_dark_to_see
+from clawvision.photo.quality import EDGE_SHARE, judge_quality, too_dark_to_see
 from clawvision.photo.read import read_photo
 from clawvision.reasons import reason
 from clawvision.scale.camera import camera_for
@@ -188,10 +188,11 @@ def _to_frame(line: FloatArray, photo: Photo) -> FloatArray:
 
 
 def _unsure(judged: tuple[Reason, ...], photo: Photo, seen: Glance | None, view: View) -> frozenset[Reason]:
-    """Return the reasons that rest on the rough outline alone: a hollow in it, a border near the frame but not at it."""
+    """Return the reasons that rest on the rough outline alone: a hollow, a border near the frame but not at it."""
     lines = {} if seen is None else dict(zip(_names(view), seen.claws_px, strict=False))
-    far = np.array((photo.width - 1.0, photo.height - 1.0))
-    near = [name for name, line in lines.items() if line is not None and (line > 0.0).all() and (line < far).all()]
+    margin = max(1.0, EDGE_SHARE * max(photo.width, photo.height))
+    far = np.array((photo.width - 1.0, photo.height - 1.0)) - margin
+    near = [name for name, line in lines.items() if line is not None and (line > margin).all() and (line < far).all()]
     cut = {reason("claw_cut", claw=name) for name in near}
     return frozenset(each for each in judged if each.code == "claw_hidden" or each in cut)
 

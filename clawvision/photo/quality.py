@@ -48,7 +48,7 @@ sample photos: up to 0.07, where a long toe makes the dorsal wall hollow."""
 OBLIQUE_DEG, TOO_OBLIQUE_DEG = 30.0, 55.0
 
 _WORDS = {"card": "scale card", "id1": "plain card", "ruler": "ruler", "points": "pair of points"}
-_EDGE_SHARE = 0.0015  # of the picture's longer side: an outline nearer to the frame than this touches it
+EDGE_SHARE = 0.0015  # of the picture's longer side: an outline nearer to the frame than this touches it
 _LEVELS_SIDE_PX = 300  # exposure is judged on a thinned out picture of about this size
 
 
@@ -103,7 +103,7 @@ def _region(outline: FloatArray | None, given: Any) -> list[FloatArray]:
 
 def _framing(photo: Photo, outlines: Outlines, polygons: list[FloatArray], reduced: float) -> list[Reason]:
     found = []
-    margin = max(1.0, _EDGE_SHARE * max(photo.width, photo.height))
+    margin = max(1.0, EDGE_SHARE * max(photo.width, photo.height))
     for claw in outlines.claws:
         if claw.outline_px is None or not len(claw.outline_px):
             continue
