@@ -151,8 +151,8 @@ class Triage:
         taken: dict[str, int] = {}
         tables = {each.sender: each for each in listing.tables if each.sender}
         names = {sender.name for sender in self._journal.senders}
-        order = sorted({*grouped, *(name for name in (*tables, *self._open()) if name in names)})
-        for name in order:
+        order = {*grouped, *(name for name in (*tables, *self._open()) if name in names)}
+        for name in sorted(order, key=lambda name: (self._waiting_since(grouped.get(name, ())), name)):
             if self._stop():
                 self._write()
                 return Told(taken, arriving, True)
@@ -186,6 +186,10 @@ class Triage:
         waiting = tuple(each for each in self._journal.waiting if each.source in sources)
         if waiting != self._journal.waiting:
             self._journal = self._journal.model_copy(update={"waiting": waiting})
+
+    def _waiting_since(self, files: Sequence[Found]) -> str:
+        """Return when the first of what is new was seen; what sorts behind every time where nothing is."""
+        return min((self._first[each.source] for each in files if each.state not in self._known), default="~")
 
     def _open(self) -> list[str]:
         return [sender.name for sender in self._journal.senders if sender.open]

@@ -433,3 +433,14 @@ def test_a_file_beyond_the_limit_is_told_not_copied(duty: Duty) -> None:
     assert duty.rounds().taken == {"anna": 1}
     assert duty.rounds().taken == {}
     assert not list((duty.out / "senders/anna").glob("photos/*"))
+
+
+def test_who_has_waited_longest_comes_first(duty: Duty) -> None:
+    duty.put("zora/1.jpg", picture(1))
+    duty.work.round()
+    duty.passed += 1
+    duty.put("anna/1.jpg", picture(2))
+    duty.work.round()
+    duty.passed += 3
+    duty.work.round()
+    assert duty.done == ["zora 1.jpg", "anna 1.jpg"]
