@@ -188,6 +188,12 @@ _KINDS = (
         "view_inferred", "note", "The view ({view}) was told from the picture.", "Name it in the manifest to be sure."
     ),
     ReasonKind(
+        "other_view",
+        "review",
+        "The picture seems to show a {seen} view, not a {asked} view.",
+        "Take the photo again as the guide shows for that view, or name the other view.",
+    ),
+    ReasonKind(
         "claw_assumed",
         "note",
         "The manifest does not say which claw the side view shows; outer was assumed.",

@@ -26,6 +26,8 @@ TRACEBACK = "CLAWVISION_TRACEBACK"
 _COMMANDS = {
     "assess": "clawvision.cli.assess",
     "explain": "clawvision.cli.explain",
+    "check": "clawvision.cli.check",
+    "triage": "clawvision.cli.triage",
     "card": "clawvision.cli.card",
     "calibrate": "clawvision.cli.calibrate",
     "demo": "clawvision.cli.demo",
@@ -142,6 +144,7 @@ def main(context: click.Context) -> None:
     \b
     First steps:
       clawvision card                          write the scale card; print it
+      clawvision check IMG_0412.jpg            tell whether a photo will do, at the cow
       clawvision assess photos/ --out result/  measure and assess the photos
       clawvision explain result/ ANIMAL        tell what is said about one animal, and why
       clawvision demo --out demo/              the same with sample photos

@@ -48,7 +48,7 @@ sample photos: up to 0.07, where a long toe makes the dorsal wall hollow."""
 OBLIQUE_DEG, TOO_OBLIQUE_DEG = 30.0, 55.0
 
 _WORDS = {"card": "scale card", "id1": "plain card", "ruler": "ruler", "points": "pair of points"}
-_EDGE_SHARE = 0.0015  # of the picture's longer side: an outline nearer to the frame than this touches it
+EDGE_SHARE = 0.0015  # of the picture's longer side: an outline nearer to the frame than this touches it
 _LEVELS_SIDE_PX = 300  # exposure is judged on a thinned out picture of about this size
 
 
@@ -59,7 +59,7 @@ def too_dark_to_see(photo: Photo) -> Reason | None:
     return reason("too_dark_to_see") if np.quantile(grey, 0.99) < NOTHING_SEEN else None
 
 
-def judge_quality(photo: Photo, outlines: Outlines, scale: Scale) -> tuple[Reason, ...]:
+def judge_quality(photo: Photo, outlines: Outlines, scale: Scale, *, reduced: float = 1.0) -> tuple[Reason, ...]:
     """Judge sharpness, exposure, framing and the camera's obliqueness.
 
     Parameters
@@ -70,6 +70,9 @@ def judge_quality(photo: Photo, outlines: Outlines, scale: Scale) -> tuple[Reaso
         Its claws. A claw without an outline is judged by the hull of the landmarks placed in it.
     scale
         Reference and pose.
+    reduced
+        How many pixels of the file lie along one of ``photo``, where it was decoded smaller. Sizes are judged, and
+        told, in pixels of the file.
 
     Returns
     -------
@@ -80,13 +83,13 @@ def judge_quality(photo: Photo, outlines: Outlines, scale: Scale) -> tuple[Reaso
     """
     regions = {claw.name: region for claw in outlines.claws if (region := _region(claw.outline_px, claw.given))}
     polygons = [polygon for region in regions.values() for polygon in region]
-    reasons = _framing(photo, outlines, polygons) + _hidden(outlines, scale)
+    reasons = _framing(photo, outlines, polygons, reduced) + _hidden(outlines, scale)
     if polygons:
         exposure = _exposure(photo, polygons, scale)
         reasons += exposure
         if _blurred(photo, polygons, scale, dark=any(r.code == "too_dark" for r in exposure)):
             reasons.append(reason("blurred"))
-    return tuple(reasons + _reference(scale))
+    return tuple(reasons + _reference(scale, reduced))
 
 
 def _region(outline: FloatArray | None, given: Any) -> list[FloatArray]:
@@ -98,9 +101,9 @@ def _region(outline: FloatArray | None, given: Any) -> list[FloatArray]:
     return []
 
 
-def _framing(photo: Photo, outlines: Outlines, polygons: list[FloatArray]) -> list[Reason]:
+def _framing(photo: Photo, outlines: Outlines, polygons: list[FloatArray], reduced: float) -> list[Reason]:
     found = []
-    margin = max(1.0, _EDGE_SHARE * max(photo.width, photo.height))
+    margin = max(1.0, EDGE_SHARE * max(photo.width, photo.height))
     for claw in outlines.claws:
         if claw.outline_px is None or not len(claw.outline_px):
             continue
@@ -108,7 +111,7 @@ def _framing(photo: Photo, outlines: Outlines, polygons: list[FloatArray]) -> li
         if min(low) <= margin or high[0] >= photo.width - 1 - margin or high[1] >= photo.height - 1 - margin:
             found.append(reason("claw_cut", claw=claw.name))
     # Of two claws one may truly be short; the longer one tells how near the camera was.
-    length = max((_length(polygon) for polygon in polygons), default=MIN_CLAW_PX)
+    length = max((reduced * _length(polygon) for polygon in polygons), default=MIN_CLAW_PX)
     if length < MIN_CLAW_PX:
         found.append(reason("claw_small", size_px=length))
     return found
@@ -192,12 +195,12 @@ def _filled(shape: tuple[int, ...], polygons: list[FloatArray], step: int) -> An
     return mask
 
 
-def _reference(scale: Scale) -> list[Reason]:
+def _reference(scale: Scale, reduced: float) -> list[Reason]:
     reference = scale.reference
     points = reference.outline_px if len(reference.outline_px) >= 3 else reference.points_px
     word = _WORDS[reference.kind]
     found = []
-    size = _length(points)
+    size = reduced * _length(points)
     if size < MIN_REFERENCE_PX:
         found.append(reason("reference_small", reference=word, size_px=size))
     if scale.tilt_deg > TOO_OBLIQUE_DEG:

@@ -7,6 +7,7 @@ pixels are counted before they are decoded.
 from __future__ import annotations
 
 import hashlib
+import math
 import stat
 import warnings
 from collections.abc import Callable, Iterator
@@ -59,7 +60,9 @@ _TURNS: dict[int, Callable[[ByteArray], Any]] = {
 }
 
 
-def read_photo(path: Path, *, name: str, settings: Settings) -> tuple[Photo, tuple[Reason, ...]]:
+def read_photo(
+    path: Path, *, name: str, settings: Settings, long_side: int | None = None
+) -> tuple[Photo, tuple[Reason, ...]]:
     """Read a JPEG, PNG, TIFF or HEIC photo and turn it upright.
 
     Parameters
@@ -70,6 +73,9 @@ def read_photo(path: Path, *, name: str, settings: Settings) -> tuple[Photo, tup
         The photo as the user names it.
     settings
         ``max_file_bytes`` and ``max_pixels`` are checked before reading and before decoding.
+    long_side
+        For a quick look: a JPEG is decoded at the smallest half, quarter or eighth whose longer side has so many
+        pixels. ``stored_size`` stays that of the file.
 
     Returns
     -------
@@ -101,6 +107,8 @@ def read_photo(path: Path, *, name: str, settings: Settings) -> tuple[Photo, tup
             exif = read_exif(image)
         else:
             exif = read_exif(image)
+            if long_side is not None and kind == "JPEG":
+                _draft(image, long_side)
             image.load()
         if kind == "TIFF" and exif.orientation >= 5:
             stored_size = (stored_size[1], stored_size[0])
@@ -196,6 +204,14 @@ def _open(kind: Format, stream: BytesIO) -> Image.Image:
         raise PhotoRefused(reason("heic_extra_missing")) from error
     opener: Callable[[BytesIO], Image.Image] = HeifImageFile
     return opener(stream)
+
+
+def _draft(image: Image.Image, long_side: int) -> None:
+    """Let a JPEG be decoded smaller, which takes a fraction of the time."""
+    width, height = image.size
+    factor = long_side / max(width, height)
+    if factor < 1.0:
+        image.draft("RGB", (math.ceil(factor * width), math.ceil(factor * height)))
 
 
 def _check_size(size: tuple[int, int], limit: int) -> None:

@@ -34,7 +34,19 @@ def test_the_page_is_current() -> None:
 
 
 def test_commands() -> None:
-    assert NAMES == ["assess", "explain", "card", "calibrate", "demo", "herd", "repeatability", "compare", "history"]
+    assert NAMES == [
+        "assess",
+        "explain",
+        "check",
+        "triage",
+        "card",
+        "calibrate",
+        "demo",
+        "herd",
+        "repeatability",
+        "compare",
+        "history",
+    ]
     history = main.get_command(click.Context(main), "history")
     assert isinstance(history, click.Group)
     assert list(history.commands) == ["add", "export", "import", "research", "verify", "show", "due", "plot"]

@@ -20,7 +20,7 @@ from clawvision.outline.learned.contract import (
 from clawvision.outline.learned.crop import AS_IT_IS, Change, Crop, Pose, Pyramid, canonical, letterbox, window
 from clawvision.outline.learned.network import Network
 from clawvision.outline.learned.pose import angle_between, differs, other_ways, pose_of
-from clawvision.outline.learned.read_out import landmarks_of, regions
+from clawvision.outline.learned.read_out import landmarks_of, parted, regions
 from clawvision.types import FloatArray, Landmark, View
 
 _REFERENCE = MASKS.index("reference")
@@ -53,7 +53,8 @@ class Glance:
     """What the coarse pass tells: points of the horn (N, 2) px, the directions in the photo, the views' logits (5,).
 
     ``landmarks`` are in pixels of the photo. ``reference_px`` (2, 2) is the box, least and greatest x and y in pixels,
-    in which a card or a ruler shows; None where none does.
+    in which a card or a ruler shows; None where none does. ``claws_px`` are the rough outlines (N, 2) of the two claws,
+    None where one does not show; ``hidden_tip`` the probabilities that their tips are hidden or cut off.
     """
 
     horn_px: FloatArray
@@ -63,6 +64,8 @@ class Glance:
     view_logits: Float32Array
     landmarks: dict[str, Landmark]
     reference_px: FloatArray | None
+    claws_px: tuple[FloatArray | None, FloatArray | None]
+    hidden_tip: tuple[float, float]
 
     def poses(self, view: View) -> list[Pose]:
         """Return the foot's pose for a view: as told outright, then as the landmarks lie where that is far from it."""
@@ -100,6 +103,8 @@ def glance(network: Network, pyramid: Pyramid) -> Glance | None:
         views.view_logits,
         landmarks_of(outputs, crop),
         reference,
+        (_claw(outputs, crop, 0), _claw(outputs, crop, 1)),
+        (float(outputs.hidden_tip[0]), float(outputs.hidden_tip[1])),
     )
 
 
@@ -110,6 +115,14 @@ def _reference(outputs: Outputs, crop: Crop) -> FloatArray | None:
         return None
     corners = crop.to_photo(cell_to_picture(np.asarray(found[0].exterior.coords), MASK_STEP))
     return np.array([corners.min(axis=0), corners.max(axis=0)])
+
+
+def _claw(outputs: Outputs, crop: Crop, claw: int) -> FloatArray | None:
+    """Return the rough outline of one claw in pixels of the photo."""
+    cells = regions(parted(outputs)[claw], least=_LEAST_COARSE)
+    if not cells:
+        return None
+    return crop.to_photo(cell_to_picture(np.asarray(cells[0].exterior.coords)[:-1], MASK_STEP))
 
 
 def _horn(outputs: Outputs, crop: Crop) -> shapely.MultiPolygon | None:

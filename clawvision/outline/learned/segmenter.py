@@ -96,6 +96,10 @@ class LearnedSegmenter:
         _, seen = self._glance(photo)
         return None if seen is None else seen.reference_px
 
+    def glance(self, photo: Photo) -> Glance | None:
+        """Return what the coarse pass alone tells of a photo; None where it sees no horn."""
+        return self._glance(photo)[1]
+
     def draft(self, photo: Photo, scale: Scale, view: View) -> tuple[list[Draft], bool]:
         """Return the claws found in a view, and whether two claws are separated at the cleft."""
         if view not in ("side", "sole"):

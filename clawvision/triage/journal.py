@@ -1,0 +1,138 @@
+"""What has been taken from the inbox, kept so that nothing is done twice, whatever ends the program."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+from pydantic import AliasChoices, Field, ValidationError
+
+from clawvision.errors import UsageError
+from clawvision.output.atomic import write_atomic
+from clawvision.output.models import Record, UrgencyLevel
+from clawvision.output.record import dumps
+from clawvision.plain import plain
+
+JOURNAL = "triage.json"
+SCHEMA_NAME: Literal["clawvision/triage/1"] = "clawvision/triage/1"
+
+
+class TakenPhoto(Record):
+    """A photo that was taken from the inbox. ``file`` is the copy that is measured, below the sender's folder."""
+
+    name: str
+    """As it is told in records and answers; a second photo of the same file name has a number in it."""
+    source: str
+    """Its name in the inbox."""
+    sha256: str
+    size: int
+    mtime_ns: int
+    came: str
+    """When it was first seen, UTC."""
+    file: str
+    readable: bool
+    """False for one that was given up: not to be decoded, and so perhaps not whole."""
+
+
+class PhotoToSee(Record):
+    """A photo that the program cannot use, or not without a person. ``picture`` is relative to the output folder."""
+
+    photo: str
+    status: Literal["review", "refused"]
+    picture: str | None
+    why: tuple[str, ...]
+
+
+class FootLine(Record):
+    """A foot of the list of work."""
+
+    foot: str | None
+    date: str | None
+    level: UrgencyLevel
+    at_least: bool
+    text: str
+    reasons: tuple[str, ...]
+    photos: tuple[str, ...]
+
+
+class AnimalLine(Record):
+    """An animal of the list of work: how soon, why, and what there is to look at."""
+
+    sender: str
+    animal: str
+    level: UrgencyLevel
+    at_least: bool
+    text: str
+    reasons: tuple[str, ...]
+    came: str
+    """When the first of its photos was seen, UTC."""
+    feet: tuple[FootLine, ...]
+    to_look_at: tuple[PhotoToSee, ...]
+    ask: tuple[str, ...]
+    answer: str
+    """The answer's file, relative to the output folder."""
+
+
+class Sender(Record):
+    """What is known of a sender. ``folder`` is its name below ``senders`` and that of its answer."""
+
+    name: str
+    folder: str
+    photos: tuple[TakenPhoto, ...] = ()
+    context: str = ""
+    """A hash of the table and the outline files that the last assessment was made with."""
+    open: bool = False
+    """True from when something was taken until the assessment, the list and the answer have it."""
+    notes: tuple[str, ...] = ()
+    animals: tuple[AnimalLine, ...] = ()
+
+
+class Waiting(Record):
+    """A file that cannot be read as a picture yet, perhaps since it is still being copied."""
+
+    sender: str
+    source: str
+    since: str
+    """When it was first found so, UTC."""
+    why: str
+
+
+class Journal(Record):
+    """The whole journal, as it stands in ``triage.json``."""
+
+    schema_name: Literal["clawvision/triage/1"] = Field(
+        default=SCHEMA_NAME, validation_alias=AliasChoices("schema", "schema_name"), serialization_alias="schema"
+    )
+    senders: tuple[Sender, ...] = ()
+    waiting: tuple[Waiting, ...] = ()
+
+
+def read_journal(out: Path) -> Journal:
+    """Return the journal of an output folder; an empty one where there is none yet.
+
+    Raises
+    ------
+    UsageError
+        If there is one that cannot be read: to begin anew would take every photo twice.
+    """
+    path = out / JOURNAL
+    try:
+        return Journal.model_validate_json(path.read_bytes())
+    except FileNotFoundError:
+        return Journal()
+    except (OSError, ValidationError):
+        raise UsageError(
+            f"{plain(path)} cannot be read as the journal of an inbox.",
+            "Name another folder with --out, or move the file away to take every photo anew.",
+        ) from None
+
+
+def write_journal(out: Path, journal: Journal) -> None:
+    """Write the journal, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    write_atomic(out / JOURNAL, dumps(journal))
