@@ -26,6 +26,7 @@ TRACEBACK = "CLAWVISION_TRACEBACK"
 _COMMANDS = {
     "assess": "clawvision.cli.assess",
     "explain": "clawvision.cli.explain",
+    "report": "clawvision.cli.report_page",
     "card": "clawvision.cli.card",
     "calibrate": "clawvision.cli.calibrate",
     "demo": "clawvision.cli.demo",
