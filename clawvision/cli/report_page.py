@@ -15,6 +15,7 @@ from clawvision.plain import plain
 from clawvision.report.catalogue import LANGUAGES, Language, load_catalogue
 from clawvision.report.html import Pictures, html_page, links_of, thumbnails_of
 from clawvision.report.page import page_of
+from clawvision.report.pdf import animal_pdf
 
 PAGE = "report.html"
 
@@ -102,10 +103,20 @@ def report(
     page = page_of(
         record, catalogue, folder.resolve().name, exact=words == "exact", profiles=load_profiles(profile_dirs)
     )
-    thumbnails = thumbnails_of(record, folder) if pictures == "small" else {}
+    # For the printed pages small pictures are made in any case.
+    small = thumbnails_of(record, folder) if pictures == "small" or pdf is not None else {}
     text = html_page(
-        page, catalogue, thumbnails=thumbnails, links=links_of(record, folder, file), pictures=pictures
+        page,
+        catalogue,
+        thumbnails=small if pictures == "small" else {},
+        links=links_of(record, folder, file),
+        pictures=pictures,
     )
     # A name may hold half of a surrogate pair, which UTF-8 has no bytes for.
     write_atomic(file, text.encode("utf-8", "replace"))
     click.echo(f"{plain(file)} written.", err=True)
+    if pdf is not None:
+        # Numbered, not named: no name of an animal becomes a path.
+        for place, animal in enumerate(page.animals, 1):
+            write_atomic(pdf / f"animal-{place:03d}.pdf", animal_pdf(animal, catalogue, small, page.day))
+        click.echo(f"{len(page.animals)} pages written to {plain(pdf)}.", err=True)

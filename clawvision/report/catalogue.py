@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from importlib import resources
@@ -21,12 +21,16 @@ from typing import Literal
 Language = Literal["en", "de"]
 LANGUAGES: tuple[Language, ...] = ("en", "de")
 
-_MOST_FILLED = 400
+_MOST_NUMBER = 60
+_MOST_WORDS = 600
+"""Letters in a gap. The bounds keep a text that was made to be slow to compare from being so."""
+_MOST_TEXT = 3000
 _MOST_SENTENCES = 12
 _VERBATIM = frozenset({"photos", "title", "detail", "sidecar", "suffix", "actual", "photo"})
 """Placeholders for what is no word of any language: names of files, of profiles."""
+_TOLD_AGAIN = frozenset({"phrase", "what", "sentence", "<what>"})
+"""Placeholders for other phrases."""
 _CLAWS_MARK = "<claws>"
-_WHAT_MARK = "<what>"
 _MARK = re.compile(r"<claws>|<what>")
 
 
@@ -83,7 +87,7 @@ class Catalogue:
 
         A text may be several known sentences one after the other.
         """
-        if self.language == "en" or not text:
+        if self.language == "en" or not text or len(text) > _MOST_TEXT:
             return Said(text, "en" if text else self.language)
         found = _told(self, text, 0)
         return Said(text, "en") if found is None else Said(found, self.language)
@@ -139,11 +143,13 @@ def fields_of(template: str) -> tuple[str, ...]:
 
 def _template(source: str, target: str) -> _Template:
     parts: list[str] = []
-    gap = f"(.{{1,{_MOST_FILLED}}}?)"
+    words = f"(.{{1,{_MOST_WORDS}}}?)"
     for literal, name, _, _ in Formatter().parse(source):
-        parts += [gap if _MARK.fullmatch(each) else re.escape(each) for each in re.split(r"(<claws>|<what>)", literal)]
+        parts += [
+            words if _MARK.fullmatch(each) else re.escape(each) for each in re.split(r"(<claws>|<what>)", literal)
+        ]
         if name is not None:
-            parts.append(gap)
+            parts.append(words if name in _VERBATIM | _TOLD_AGAIN else f"(.{{1,{_MOST_NUMBER}}}?)")
     return _Template(re.compile("".join(parts) + r"(?: (.+))?", re.DOTALL), fields_of(source), target)
 
 
@@ -181,15 +187,11 @@ def _filled(catalogue: Catalogue, template: _Template, gaps: list[str], depth: i
     values: dict[str, str] = {}
     for name, gap in zip(template.fields, gaps, strict=True):
         told = _gap(catalogue, name, gap, depth)
-        if told is None:
-            return None
-        if values.setdefault(name, told) != told:
+        if told is None or values.setdefault(name, told) != told:
             return None
     parts: list[str] = []
     for literal, name, spec, _ in Formatter().parse(template.target):
-        for mark in (_CLAWS_MARK, _WHAT_MARK):
-            literal = literal.replace(mark, values.get(mark, mark))
-        parts.append(literal)
+        parts.append(_MARK.sub(lambda mark: values.get(mark[0], mark[0]), literal))
         if name is not None:
             parts.append(values[f"{name}:{spec}" if spec else name])
     return "".join(parts)
@@ -200,13 +202,18 @@ def _gap(catalogue: Catalogue, name: str, gap: str, depth: int) -> str | None:
         return gap
     if name == "measure":
         return catalogue.words.get("measure." + gap.replace(" ", "_"))
-    if name in ("phrase", "what", "sentence", _WHAT_MARK):
-        told = [_told(catalogue, each, depth + 1) for each in gap.split("; ")]
-        return None if None in told else "; ".join(each for each in told if each is not None)
+    if name in _TOLD_AGAIN:
+        parts = [_told(catalogue, each, depth + 1) for each in gap.split("; ")]
+        return _joined(parts, "; ")
     if name == _CLAWS_MARK:
         claws = [catalogue.words.get(f"claw.{each.removesuffix(' claw')}") for each in gap.split(", ")]
-        return None if None in claws else ", ".join(each for each in claws if each is not None)
+        return _joined(claws, ", ")
     return amount_words(catalogue, gap)
+
+
+def _joined(parts: Sequence[str | None], between: str) -> str | None:
+    known = [each for each in parts if each is not None]
+    return between.join(known) if len(known) == len(parts) else None
 
 
 def amount_words(catalogue: Catalogue, gap: str) -> str | None:

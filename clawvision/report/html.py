@@ -10,14 +10,14 @@ from typing import Literal
 from clawvision.errors import MissingExtraError
 from clawvision.output.models import AssessmentRecord
 from clawvision.report.catalogue import Catalogue
-from clawvision.report.page import PageView
+from clawvision.report.page import PageView, capital
 from clawvision.report.pictures import MOST_BYTES, Thumbnail, annotated_files, link_to, long_side, thumbnail
 
 Pictures = Literal["none", "small"]
 
 
 def thumbnails_of(record: AssessmentRecord, out: Path) -> Mapping[str, Thumbnail]:
-    """Return a small picture of each photo that has an annotated one, the most urgent photos' in no favour.
+    """Return a small picture of each photo that has an annotated one, in the order of the record.
 
     The more photos there are, the smaller each is; what goes beyond `MOST_BYTES` together is left out.
     """
@@ -83,6 +83,7 @@ def html_page(
     css = (folder / "report.css").read_text("utf-8")
     # Escaped without asking for a file's suffix; a name that is not given is an error, not an empty place.
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    environment.filters["cap"] = capital
     template = environment.from_string((folder / "report.html").read_text("utf-8"))
     return template.render(
         page=page,

@@ -8,9 +8,11 @@ import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import clawvision
+from clawvision.findings.book import packaged_rules
 from clawvision.findings.profiles import Limb, Profile, ProfileValue
 from clawvision.findings.urgency import LEVELS
 from clawvision.findings.values import PROFILE_VALUES
@@ -188,7 +190,8 @@ class SoonRow:
 
     link: Link
     word: str
-    reasons: tuple[tuple[str, Said], ...]
+    reasons: tuple[tuple[str, tuple[Said, ...]], ...]
+    """What a person saw, under no name, then the findings' titles by claw."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,6 +227,11 @@ class PageView:
 def shown(text: str, most: int = _MOST_TEXT) -> str:
     """Return text from outside without what does not print or turns its direction, on one line."""
     return clean(text, most)
+
+
+def capital(text: str) -> str:
+    """Return text with its first letter as a capital, the rest as it is."""
+    return text[:1].upper() + text[1:]
 
 
 def page_of(
@@ -289,9 +297,7 @@ class _Maker:
 
     def page(self, folder: str) -> PageView:
         record, run = self.record, self.record.run
-        order = sorted(
-            range(len(record.animals)), key=lambda place: -LEVELS.index(record.animals[place].urgency.level)
-        )
+        order = sorted(range(len(record.animals)), key=lambda place: -LEVELS.index(record.animals[place].urgency.level))
         by_animal: dict[str, list[FootRecord]] = {}
         for foot in record.feet:
             by_animal.setdefault(foot.animal, []).append(foot)
@@ -344,16 +350,23 @@ class _Maker:
         )
 
     def _soon(self, foot: FootRecord, view: FootView) -> tuple[int, SoonRow]:
-        shown_titles = {f"{_whose(each)}: {each.title or each.code}." for each in foot.findings}
-        seen = [("", self.phrase(text)) for text in foot.urgency.reasons[:1] if text not in shown_titles]
-        found = [(f"{each.whose}: ", each.title) for each in view.findings]
-        level = LEVELS.index(foot.urgency.level)
-        # Without a finding the first reason tells what is open; a foot without any sign needs no reason.
-        reasons = seen if seen and (found or level >= LEVELS.index("at the next trim")) else []
-        if foot.urgency.level == "unknown":
-            reasons = seen
-        link = Link(self._foot_name(foot), view.anchor)
-        return level, SoonRow(link, view.urgency.word, tuple([*reasons, *found]))
+        """Return how urgent a foot is, and its row: what a person saw, and what the photos show."""
+        seen = [text for text in foot.urgency.reasons if any(each.fullmatch(text) for each in _observed())]
+        if foot.urgency.level == "unknown" and not seen:
+            # What is open is then the reason.
+            seen = list(foot.urgency.reasons[:1])
+        reasons: dict[str, list[Said]] = {}
+        if seen:
+            reasons[""] = [self.phrase(text) for text in seen]
+        for each in view.findings:
+            reasons.setdefault(each.whose, []).append(each.title)
+        rows = tuple(
+            (whose, tuple(Said(text.text.removesuffix("."), text.language) for text in texts))
+            for whose, texts in reasons.items()
+        )
+        return LEVELS.index(foot.urgency.level), SoonRow(
+            Link(self._foot_name(foot), view.anchor), view.urgency.word, rows
+        )
 
     def _foot_short(self, foot: FootRecord) -> str:
         return foot.foot or self.words.word("foot.unnamed")
@@ -570,7 +583,9 @@ class _Maker:
             key = f"{group}.{bare}"
             if self.words.has(key):
                 text = self.words.word(key)
-                return Said(f"{self.words.word(f'claw.{claw}')}: {text}" if claw else text, self.words.language)
+                return Said(
+                    f"{capital(self.words.word(f'claw.{claw}'))}: {text}" if claw else text, self.words.language
+                )
         return Said(shown(name, 120), "en")
 
     # --- trimming
@@ -601,8 +616,11 @@ class _Maker:
         )
 
 
-def _whose(finding: FindingRecord) -> str:
-    return f"{finding.claw} claw".capitalize() if finding.claw else "Both claws"
+@cache
+def _observed() -> tuple[re.Pattern[str], ...]:
+    """Return how the sentences look that tell what a person saw."""
+    texts = [row.text.split("{value}") for row in packaged_rules().observed]
+    return tuple(re.compile(".{1,20}".join(re.escape(part) for part in parts)) for parts in texts)
 
 
 def _against(measure: MeasureRecord, low: ProfileValue | None, high: ProfileValue | None) -> str:
