@@ -44,7 +44,9 @@ class Said:
 
 @dataclass(frozen=True, slots=True)
 class _Template:
-    pattern: re.Pattern[str]
+    whole: re.Pattern[str]
+    first: re.Pattern[str] | None
+    """With more sentences behind it; None where the template ends in a gap, which then has no end."""
     fields: tuple[str, ...]
     target: str
 
@@ -117,7 +119,7 @@ def _load(language: Language) -> Catalogue:
             else:
                 phrases[source] = target
     # The longest first: a short one that is mostly gap would take what belongs to a longer.
-    templates.sort(key=lambda each: -len(each.pattern.pattern))
+    templates.sort(key=lambda each: -len(each.whole.pattern))
     return Catalogue(language, MappingProxyType(words), MappingProxyType(phrases), tuple(templates))
 
 
@@ -150,7 +152,14 @@ def _template(source: str, target: str) -> _Template:
         ]
         if name is not None:
             parts.append(words if name in _VERBATIM | _TOLD_AGAIN else f"(.{{1,{_MOST_NUMBER}}}?)")
-    return _Template(re.compile("".join(parts) + r"(?: (.+))?", re.DOTALL), fields_of(source), target)
+    pattern = "".join(parts)
+    closed = source[-1] not in "}>"
+    return _Template(
+        re.compile(pattern, re.DOTALL),
+        re.compile(pattern + " (.+)", re.DOTALL) if closed else None,
+        fields_of(source),
+        target,
+    )
 
 
 @lru_cache(maxsize=20_000)
@@ -167,27 +176,27 @@ def _told(catalogue: Catalogue, text: str, depth: int) -> str | None:
             if rest is not None:
                 return f"{first} {rest}"
     for template in catalogue.templates:
-        match = template.pattern.fullmatch(text)
-        if match is None:
-            continue
-        *gaps, rest_text = match.groups()
-        filled = _filled(catalogue, template, gaps, depth)
-        if filled is None:
-            continue
-        if rest_text is None:
-            return filled
-        rest = _told(catalogue, rest_text, depth + 1)
-        if rest is not None:
-            return f"{filled} {rest}"
+        match = template.whole.fullmatch(text)
+        if match is not None:
+            filled = _filled(catalogue, template, list(match.groups()), depth)
+            if filled is not None:
+                return filled
+        match = template.first.fullmatch(text) if template.first else None
+        if match is not None:
+            *gaps, more = match.groups()
+            filled = _filled(catalogue, template, gaps, depth)
+            rest = None if filled is None else _told(catalogue, more, depth + 1)
+            if filled is not None and rest is not None:
+                return f"{filled} {rest}"
     return None
 
 
 def _filled(catalogue: Catalogue, template: _Template, gaps: list[str], depth: int) -> str | None:
     """Return the template's text with what stood in the gaps; None where it is no word that is known."""
     values: dict[str, str] = {}
-    for name, gap in zip(template.fields, gaps, strict=True):
-        told = _gap(catalogue, name, gap, depth)
-        if told is None or values.setdefault(name, told) != told:
+    for field, gap in zip(template.fields, gaps, strict=True):
+        filled = _gap(catalogue, field, gap, depth)
+        if filled is None or values.setdefault(field, filled) != filled:
             return None
     parts: list[str] = []
     for literal, name, spec, _ in Formatter().parse(template.target):

@@ -168,6 +168,8 @@ class FootView:
     stage: str
     profile: str
     photos: tuple[PhotoView, ...]
+    elsewhere: tuple[Link, ...]
+    """Photos of this foot that are shown at another place."""
     urgency: UrgencyView
     findings: tuple[FindingView, ...]
     measures: tuple[MeasureView, ...]
@@ -320,7 +322,7 @@ class _Maker:
                 for photo in record.photos
                 if photo.status == status
             ),
-            strays=tuple(self._photo(photo) for photo in record.photos if photo.photo not in self.places),
+            strays=tuple(self._photo(photo) for name, photo in self.photos.items() if name not in self.places),
             exact=self.exact,
         )
 
@@ -376,7 +378,10 @@ class _Maker:
 
     def _foot(self, anchor: str, foot: FootRecord) -> FootView:
         words = self.words
-        photos = [self.photos[name] for name in foot.photos if name in self.photos]
+        names = dict.fromkeys(foot.photos)
+        photos = [self.photos[name] for name in names if name in self.photos]
+        own = [photo for photo in photos if self.places[photo.photo].anchor == anchor]
+        elsewhere = [self._photo_link(name) for name in names if self.places[name].anchor != anchor]
         profile = self.profiles.get(foot.profile)
         title = self.titles.get(foot.profile)
         trim = foot.trim
@@ -387,7 +392,8 @@ class _Maker:
             when=foot.date or words.word("foot.no_day"),
             stage=words.word(f"stage.{foot.stage}"),
             profile=shown(f"{title} ({foot.profile})" if title else foot.profile, 300),
-            photos=tuple(self._photo(photo) for photo in photos),
+            photos=tuple(self._photo(photo) for photo in own),
+            elsewhere=tuple(link for link in elsewhere if link is not None),
             urgency=self._urgency(foot.urgency),
             findings=tuple(self._findings(anchor, foot.findings, words.word("claw.both"))),
             measures=measures,

@@ -20,6 +20,7 @@ _SIZES = ((10.0, 70.0), (10.0, 56.0), (9.0, 60.0), (9.0, 50.0), (8.5, 46.0), (8.
 """Letters in points and the height of a picture at most in mm: the first at which all fits is taken, else the last."""
 _MAIN = ("toe_length", "toe_angle", "heel_height", "sole_length", "sole_width", "length_difference", "axial_twist")
 _GAP = 2.0
+_MOST_CAUTIONS = 130.0
 _LEADING = 0.45
 """Height of a line, mm for a point of the letters."""
 _MOST_FEET = 8
@@ -157,9 +158,16 @@ def _fill(
 ) -> None:
     words = catalogue.word
     cautions = list(dict.fromkeys(each.text for foot in animal.feet for each in foot.cautions))
-    foot_lines = [words("pdf.caution"), *cautions]
     # What to be careful of is kept room for before anything else may take it.
-    heights = [sheet.height(f"- {each}", 0.9) for each in foot_lines]
+    foot_lines: list[str] = []
+    heights: list[float] = []
+    for each in (words("pdf.caution"), *cautions):
+        height = sheet.height(f"- {each}", 0.9)
+        if sum(heights) + height > _MOST_CAUTIONS:
+            sheet.fits = False
+            break
+        foot_lines.append(each)
+        heights.append(height)
     sheet.floor = _HEIGHT - _MARGIN - sum(heights) - sheet.size * 1.2
     sheet.text(f"{animal.name}", scale=1.8)
     least = f" ({words('urgency.at_least')})" if animal.urgency.at_least else ""
