@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from importlib import resources
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -129,10 +130,10 @@ def test_every_link_within_the_page_leads_somewhere(page: Element) -> None:
 def test_language_headings_tables_and_alternatives(page: Element) -> None:
     html = page.all("html")[0]
     words = load_catalogue(html.attributes["lang"])  # type: ignore[arg-type]
-    assert page.all("title")[0].text == words.word("head.title", herd="sample_images")
+    assert page.all("title")[0].text == words.word("head.title", herd="invented")
     levels = [int(each.tag[1]) for each in page.all("h1", "h2", "h3", "h4", "h5")]
     assert levels[0] == 1 and levels.count(1) == 1
-    for before, after in zip(levels, levels[1:], strict=False):
+    for before, after in pairwise(levels):
         assert after <= before + 1, "a heading is left out"
     for table in page.all("table"):
         assert table.all("th")
@@ -249,16 +250,17 @@ def test_values_beside_what_is_usual(samples: AssessmentRecord) -> None:
     page = page_of(samples, load_catalogue("en"), "x", profiles=load_profiles())
     measures = [each for animal in page.animals for foot in animal.feet for each in foot.measures]
     lengths = [each for each in measures if each.name == "toe length"]
-    assert {each.usual for each in lengths} <= {"85 mm to 100 mm", ""} or all("to" in each.usual for each in lengths)
     for each in lengths:
         value, doubt = (float(part) for part in re.findall(r"[\d.]+", each.value)[:2])
-        low, high = (float(part) for part in re.findall(r"[\d.]+", each.usual))
-        side = "above" if value - doubt > high else "below" if value + doubt < low else None
+        *low, high = (float(part) for part in re.findall(r"[\d.]+", each.usual))
+        side = "above" if value - doubt > high else "below" if low and value + doubt < low[0] else None
         if side:
             assert side in each.against
         else:
             assert "above" not in each.against and "below" not in each.against
-    assert any(each.sources for each in lengths)
+    assert lengths
+    assert any("above" in each.against for each in lengths)
+    assert all(each.sources for each in lengths)
 
 
 def test_reference_values_of_another_run_are_not_shown(samples: AssessmentRecord) -> None:
@@ -305,9 +307,10 @@ def spread(record: AssessmentRecord, evil: str) -> AssessmentRecord:
 
     def put(value: Any, key: str = "") -> Any:
         fixed = {"schema", "sha256", "unit", "effect", "status", "foot", "view", "claw", "stage", "level", "strength"}
-        fixed |= {"could_become", "state", "reference", "focal_source", "source", "trimmed", "model_sha256"}
+        fixed |= {"could_become", "state", "reference", "focal_source", "source", "trimmed", "model_sha256", "signs"}
         if isinstance(value, dict):
-            return {name: put(part, name) for name, part in value.items()}
+            names = {name: f"{name} {evil}" if key in ("measures", "foot_measures") else name for name in value}
+            return {names[name]: put(part, name) for name, part in value.items()}
         if isinstance(value, list):
             return [put(part, key) for part in value]
         return evil if isinstance(value, str) and (key not in fixed or (key == "source" and value == "")) else value
