@@ -15,7 +15,7 @@ from clawvision.plain import plain
 from clawvision.report.catalogue import LANGUAGES, Language, load_catalogue
 from clawvision.report.html import Pictures, html_page, links_of, thumbnails_of
 from clawvision.report.page import page_of
-from clawvision.report.pdf import animal_pdf
+from clawvision.report.pdf import animal_pdf, need_pdf
 
 PAGE = "report.html"
 
@@ -99,6 +99,8 @@ def report(
         raise OutputError(f"{file} is a folder.", "Name a file with --to.")
     if pdf is not None and pdf.exists() and not pdf.is_dir():
         raise OutputError(f"{pdf} is there already and is no folder.", "Name another folder with --pdf.")
+    if pdf is not None:
+        need_pdf()  # before anything is written
     catalogue = load_catalogue(language)
     page = page_of(
         record, catalogue, folder.resolve().name, exact=words == "exact", profiles=load_profiles(profile_dirs)

@@ -389,7 +389,7 @@ class _Maker:
         return FootView(
             anchor=anchor,
             name=self._foot_name(foot),
-            when=shown(foot.date, 40) if foot.date else words.word("foot.no_day"),
+            when=shown(foot.date, 10) if foot.date else words.word("foot.no_day"),
             stage=words.word(f"stage.{foot.stage}"),
             profile=shown(f"{title} ({foot.profile})" if title else foot.profile, 300),
             photos=tuple(self._photo(photo) for photo in own),
@@ -617,7 +617,7 @@ class _Maker:
         return AfterView(
             compared=tuple(link for link in links if link is not None),
             parts=tuple((self.words.word(key), self.phrases(texts)) for key, texts in parts.items() if texts),
-            next_look=shown(after.next_look or "", 40),
+            next_look=shown(after.next_look or "", 10),
             chain=self._chain(after.chain),
         )
 

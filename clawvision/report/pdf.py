@@ -26,6 +26,24 @@ _LEADING = 0.45
 _MOST_FEET = 8
 
 
+def need_pdf() -> Callable[..., Any]:
+    """Return what makes a PDF file.
+
+    Raises
+    ------
+    MissingExtraError
+        If the package fpdf2 is not installed.
+    """
+    try:
+        from fpdf import FPDF
+    except ImportError as error:
+        raise MissingExtraError(
+            "The package that writes PDF files is missing.", "Install it with: pip install 'clawvision[print]'."
+        ) from error
+    made: Callable[..., Any] = FPDF
+    return made
+
+
 def animal_pdf(animal: AnimalView, catalogue: Catalogue, thumbnails: Mapping[str, Thumbnail], day: str) -> bytes:
     """Return one A4 page about an animal as PDF.
 
@@ -51,18 +69,13 @@ def animal_pdf(animal: AnimalView, catalogue: Catalogue, thumbnails: Mapping[str
     MissingExtraError
         If the package fpdf2 is not installed.
     """
-    try:
-        from fpdf import FPDF
-    except ImportError as error:
-        raise MissingExtraError(
-            "The package that writes PDF files is missing.", "Install it with: pip install 'clawvision[print]'."
-        ) from error
+    make = need_pdf()
     for size, high in _SIZES:
-        sheet = _Sheet(FPDF, size, high)
-        _fill(sheet, animal, catalogue, thumbnails, day)
-        if sheet.fits:
-            break
-    return sheet.bytes(f"{animal.name}, {day}")
+        with _Sheet(make, size, high) as sheet:
+            _fill(sheet, animal, catalogue, thumbnails, day)
+            if sheet.fits or (size, high) == _SIZES[-1]:
+                return sheet.bytes(f"{animal.name}, {day}")
+    raise AssertionError("the last size is taken in any case")
 
 
 class _Sheet:
@@ -80,6 +93,13 @@ class _Sheet:
             pdf.add_font("labels", fname=str(file))
         self.pdf, self.size, self.high = pdf, size, high
         self.fits, self.floor = True, _HEIGHT - _MARGIN
+
+    def __enter__(self) -> _Sheet:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        # The package itself leaves the file of the letters open.
+        self.pdf.fonts["labels"].ttfont.close()
 
     @property
     def y(self) -> float:

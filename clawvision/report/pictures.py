@@ -17,7 +17,7 @@ from clawvision.store import ANNOTATED, slots
 
 LONG_SIDE = 900
 QUALITY = 70
-MOST_BYTES = 40_000_000
+MOST_BYTES = 30_000_000
 """All small pictures together; beyond it a page opens slowly on a telephone, and pictures are linked only."""
 _SIDES = ((150, LONG_SIDE), (400, 640), (1000, 420))
 """Up to so many photos, the long side in pixels."""

@@ -114,3 +114,4 @@ def test_a_missing_package(
     result = call(out, *words)
     assert result.exit_code == 6
     assert f"clawvision[{extra}]" in result.stderr
+    assert not (out / "report.html").exists()

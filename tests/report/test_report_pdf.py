@@ -22,9 +22,9 @@ def animal(language: str = "en") -> AnimalView:
     return page_of(made_feet.assessment(), load_catalogue(language), "x").animals[0]  # type: ignore[arg-type]
 
 
-def small() -> Thumbnail:
+def small(shade: int) -> Thumbnail:
     stream = BytesIO()
-    Image.new("RGB", (600, 900), (90, 120, 60)).save(stream, "JPEG")
+    Image.new("RGB", (600, 900), (shade, 120, 60)).save(stream, "JPEG")
     return Thumbnail(stream.getvalue(), 600, 900)
 
 
@@ -38,9 +38,9 @@ def text_of(data: bytes) -> str:
 
 def test_what_stands_on_it() -> None:
     shown = animal()
-    data = animal_pdf(
-        shown, ENGLISH, {photo.key: small() for foot in shown.feet for photo in foot.photos}, "2031-04-02"
-    )
+    photos = [photo for foot in shown.feet for photo in foot.photos]
+    pictures = {photo.key: small(40 * place) for place, photo in enumerate(photos)}
+    data = animal_pdf(shown, ENGLISH, pictures, "2031-04-02")
     text = text_of(data)
     for part in (
         made_feet.COW,
