@@ -145,6 +145,7 @@ def main(context: click.Context) -> None:
       clawvision card                          write the scale card; print it
       clawvision assess photos/ --out result/  measure and assess the photos
       clawvision explain result/ ANIMAL        tell what is said about one animal, and why
+      clawvision report result/                write it all as a page to read, send on and print
       clawvision demo --out demo/              the same with sample photos
 
     \b

@@ -590,7 +590,7 @@ class _Maker:
             if self.words.has(key):
                 text = self.words.word(key)
                 return Said(
-                    f"{capital(self.words.word(f'claw.{claw}'))}: {text}" if claw else text, self.words.language
+                    capital(f"{self.words.word(f'claw.{claw}')}: {text}" if claw else text), self.words.language
                 )
         return Said(shown(name, 120), "en")
 

@@ -16,6 +16,7 @@ from typing import Any
 import clawvision
 from clawvision.findings.profiles import load_profiles
 from clawvision.output.models import AssessmentRecord
+from clawvision.output.read import read_assessment
 from clawvision.output.record import dumps
 from clawvision.report.catalogue import LANGUAGES, load_catalogue
 from clawvision.report.html import html_page, links_of, thumbnails_of
@@ -69,6 +70,10 @@ def main() -> None:
         out = folder / "out"
         record = herd(record, options.animals, folder / "samples", out)
         print(f"{len(record.animals)} animals, {len(record.photos)} photos, record {len(dumps(record)) / 1e6:.1f} MB")
+        (out / "assessment.json").write_bytes(dumps(record))
+        start = time.perf_counter()
+        record = read_assessment(out)
+        print(f"reading: {time.perf_counter() - start:.1f} s")
         start = time.perf_counter()
         small = thumbnails_of(record, out)
         size = sum(len(each.data) for each in small.values())
@@ -79,9 +84,10 @@ def main() -> None:
             page = page_of(record, catalogue, "herd", profiles=load_profiles())
             links = links_of(record, out, out / "report.html")
             text = html_page(page, catalogue, thumbnails=small, links=links)
+            seconds = time.perf_counter() - start
             bare = html_page(page, catalogue, thumbnails={}, links=links, pictures="none")
             print(
-                f"{language}: {time.perf_counter() - start:.1f} s for two pages, "
+                f"{language}: {seconds:.1f} s, "
                 f"{len(text.encode()) / 1e6:.1f} MB, without pictures {len(bare.encode()) / 1e6:.1f} MB"
             )
         if options.pdf:

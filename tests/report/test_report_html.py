@@ -225,6 +225,16 @@ def test_the_german_page_holds_the_same_findings_and_numbers(samples: Assessment
         assert numbers[0] == numbers[1], (left.text, right.text)
 
 
+def test_only_sources_and_names_stay_english(samples: AssessmentRecord) -> None:
+    page = parsed(report(samples, "de"))
+    folded = {id(each) for details in page.all("details") for each in details.walk()}
+    english = [each.text for each in page.walk() if each.attributes.get("lang") == "en" and id(each) not in folded]
+    assert english == []
+    # What is folded is the chain with its sources; a finding's other words are German there too.
+    for article in page.all("article"):
+        assert not [each for each in article.all("details")[0].walk() if each.attributes.get("lang") == "en"]
+
+
 def test_a_finding_is_traced_to_picture_numbers_and_source(samples: AssessmentRecord, page: Element) -> None:
     figures = {each.attributes["id"] for each in page.all("figure")}
     articles = page.all("article")
