@@ -72,8 +72,9 @@ def animal_pdf(animal: AnimalView, catalogue: Catalogue, thumbnails: Mapping[str
     make = need_pdf()
     for size, high in _SIZES:
         with _Sheet(make, size, high) as sheet:
-            _fill(sheet, animal, catalogue, thumbnails, day)
-            if sheet.fits or (size, high) == _SIZES[-1]:
+            last = (size, high) == _SIZES[-1]
+            _fill(sheet, animal, catalogue, thumbnails, day, whole=last)
+            if sheet.fits or last:
                 return sheet.bytes(f"{animal.name}, {day}")
     raise AssertionError("the last size is taken in any case")
 
@@ -174,8 +175,15 @@ class _Sheet:
 
 
 def _fill(
-    sheet: _Sheet, animal: AnimalView, catalogue: Catalogue, thumbnails: Mapping[str, Thumbnail], day: str
+    sheet: _Sheet,
+    animal: AnimalView,
+    catalogue: Catalogue,
+    thumbnails: Mapping[str, Thumbnail],
+    day: str,
+    *,
+    whole: bool,
 ) -> None:
+    """Write the page; unless it is wanted ``whole``, leave off where it turns out not to fit."""
     words = catalogue.word
     cautions = list(dict.fromkeys(each.text for foot in animal.feet for each in foot.cautions))
     # What to be careful of is kept room for before anything else may take it.
@@ -194,8 +202,12 @@ def _fill(
     sheet.text(f"{animal.urgency.sign} {animal.urgency.word}{least}", scale=1.4, ground=(235, 235, 230))
     sheet.text(f"{animal.urgency.text.text} {words('foot.pattern')}: {animal.pattern.text}. {words('head.day')}: {day}")
     written = 0
-    for foot in animal.feet[:_MOST_FEET]:
+    # Each foot as last seen, the most urgent first, so that what may not fit is what can wait.
+    order = {row.link.anchor: place for place, row in enumerate(animal.soon)}
+    for foot in sorted(animal.feet, key=lambda each: order.get(each.anchor, len(order)))[:_MOST_FEET]:
         written += _foot(sheet, foot, catalogue, thumbnails)
+        if not (sheet.fits or whole):
+            return
     for finding in animal.findings:
         sheet.text(f"{capital(finding.whose)}: {finding.title.text}. {finding.text.text}")
     if animal.urgency.questions:

@@ -76,6 +76,14 @@ def test_too_much_to_say_is_one_page_and_says_so() -> None:
     assert shown.urgency.word in text
 
 
+def test_the_most_urgent_foot_comes_first() -> None:
+    shown = animal()
+    assert [foot.urgency.level for foot in shown.feet] == ["no_sign_in_the_photo", "this_week", "no_sign_in_the_photo"]
+    text = text_of(animal_pdf(shown, ENGLISH, {}, "x"))
+    assert text.index("Right hind foot (RH), 2031-04-02") < text.index("Left hind foot (LH), 2031-04-02")
+    assert text.index("Left hind foot (LH), 2031-04-02") < text.index("Right hind foot (RH), 2030-11-20")
+
+
 def test_endless_cautions_leave_room_for_how_soon() -> None:
     shown = animal()
     many = tuple(Said(f"Caution number {each}: {'word ' * 60}", "en") for each in range(60))
