@@ -28,6 +28,7 @@ _COMMANDS = {
     "explain": "clawvision.cli.explain",
     "check": "clawvision.cli.check",
     "triage": "clawvision.cli.triage",
+    "report": "clawvision.cli.report_page",
     "card": "clawvision.cli.card",
     "calibrate": "clawvision.cli.calibrate",
     "demo": "clawvision.cli.demo",
@@ -147,6 +148,7 @@ def main(context: click.Context) -> None:
       clawvision check IMG_0412.jpg            tell whether a photo will do, at the cow
       clawvision assess photos/ --out result/  measure and assess the photos
       clawvision explain result/ ANIMAL        tell what is said about one animal, and why
+      clawvision report result/                write it all as a page to read, send on and print
       clawvision demo --out demo/              the same with sample photos
 
     \b

@@ -39,6 +39,7 @@ def test_commands() -> None:
         "explain",
         "check",
         "triage",
+        "report",
         "card",
         "calibrate",
         "demo",

@@ -1,0 +1,124 @@
+"""``clawvision report``: an assessment as a page to read, to send on and to print."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from clawvision.errors import OutputError
+from clawvision.findings.profiles import load_profiles
+from clawvision.output.atomic import write_atomic
+from clawvision.output.read import read_assessment
+from clawvision.plain import plain
+from clawvision.report.catalogue import LANGUAGES, Language, load_catalogue
+from clawvision.report.html import Pictures, html_page, links_of, thumbnails_of
+from clawvision.report.page import page_of
+from clawvision.report.pdf import animal_pdf, need_pdf
+
+PAGE = "report.html"
+
+
+@click.command("report", short_help="Write an assessment as a page to read, send on and print.")
+@click.argument("out", type=click.Path(path_type=Path))
+@click.option(
+    "--to",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE.html",
+    help="File to write; report.html in OUT if left out. The full pictures are linked only from within OUT.",
+)
+@click.option(
+    "--language", type=click.Choice(LANGUAGES), default="en", show_default=True, help="Language that it is read in."
+)
+@click.option(
+    "--words",
+    type=click.Choice(["plain", "exact"]),
+    default="plain",
+    show_default=True,
+    help="Findings in a farmer's words first, or in a veterinarian's; the others are folded.",
+)
+@click.option(
+    "--pictures",
+    type=click.Choice(["none", "small"]),
+    default="small",
+    show_default=True,
+    help="Small pictures in the page, or only links to them.",
+)
+@click.option(
+    "--pdf",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Also write a printed page for each animal, animal-001.pdf and so on, the most urgent first.",
+)
+@click.option(
+    "--profiles",
+    "profile_dirs",
+    multiple=True,
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    metavar="DIR",
+    help="Folder with the herd's own profiles, to show what is usual; may be given several times.",
+)
+def report(
+    out: Path,
+    to: Path | None,
+    language: Language,
+    words: Literal["plain", "exact"],
+    pictures: Pictures,
+    pdf: Path | None,
+    profile_dirs: tuple[Path, ...],
+) -> None:
+    """Write what an assessment says as one page of HTML.
+
+    OUT is a folder that clawvision assess wrote.
+
+    First comes who has to be lifted, and when. Then, for each animal and foot: the pictures, how soon and why, every
+    finding with its numbers, limits and sources to unfold, the measures beside what is usual, what is said about
+    trimming, what to ask, and the cautions. Last come the photos to take again.
+
+    The page is one file that needs no network and runs no script. It opens on a telephone and prints on A4. Nothing is
+    judged again: what it says is in the record.
+
+    \b
+    Examples:
+      clawvision report result/
+      clawvision report result/ --language de --pdf pages/
+      clawvision report result/ --to herd.html --pictures none --words exact
+
+    \b
+    Exit status:
+      0  it was written
+      2  wrong usage, or an assessment that cannot be read
+      5  the output cannot be written
+      6  an optional package is missing; the message says how to install it
+    """
+    record = read_assessment(out)
+    folder = out if out.is_dir() else out.parent
+    file = folder / PAGE if to is None else to
+    if file.is_dir():
+        raise OutputError(f"{file} is a folder.", "Name a file with --to.")
+    if pdf is not None and pdf.exists() and not pdf.is_dir():
+        raise OutputError(f"{pdf} is there already and is no folder.", "Name another folder with --pdf.")
+    if pdf is not None:
+        need_pdf()  # before anything is written
+    catalogue = load_catalogue(language)
+    page = page_of(
+        record, catalogue, folder.resolve().name, exact=words == "exact", profiles=load_profiles(profile_dirs)
+    )
+    # For the printed pages small pictures are made in any case.
+    small = thumbnails_of(record, folder) if pictures == "small" or pdf is not None else {}
+    text = html_page(
+        page,
+        catalogue,
+        thumbnails=small if pictures == "small" else {},
+        links=links_of(record, folder, file),
+        pictures=pictures,
+    )
+    # A name may hold half of a surrogate pair, which UTF-8 has no bytes for.
+    write_atomic(file, text.encode("utf-8", "replace"))
+    click.echo(f"{plain(file)} written.", err=True)
+    if pdf is not None:
+        # Numbered, not named: no name of an animal becomes a path.
+        for place, animal in enumerate(page.animals, 1):
+            write_atomic(pdf / f"animal-{place:03d}.pdf", animal_pdf(animal, catalogue, small, page.day))
+        click.echo(f"{len(page.animals)} pages written to {plain(pdf)}.", err=True)

@@ -1,0 +1,96 @@
+"""The report as one page of HTML: no script, nothing from elsewhere, every word from outside escaped."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Literal
+
+from clawvision.errors import MissingExtraError
+from clawvision.output.models import AssessmentRecord
+from clawvision.report.catalogue import Catalogue
+from clawvision.report.page import PageView, capital
+from clawvision.report.pictures import MOST_BYTES, Thumbnail, annotated_files, link_to, long_side, thumbnail
+
+Pictures = Literal["none", "small"]
+
+
+def thumbnails_of(record: AssessmentRecord, out: Path) -> Mapping[str, Thumbnail]:
+    """Return a small picture of each photo that has an annotated one, in the order of the record.
+
+    The more photos there are, the smaller each is; what goes beyond `MOST_BYTES` together is left out.
+    """
+    files = annotated_files(record.photos, out)
+    side = long_side(len(files))
+    found: dict[str, Thumbnail] = {}
+    total = 0
+    for name, file in files.items():
+        small = thumbnail(file, side)
+        if small is None:
+            continue
+        total += len(small.data)
+        if total > MOST_BYTES:
+            break
+        found[name] = small
+    return found
+
+
+def links_of(record: AssessmentRecord, out: Path, page: Path) -> Mapping[str, str]:
+    """Return the address of each photo's annotated picture, where the page lies beside the folder of them."""
+    if page.resolve().parent != out.resolve():
+        return {}
+    return {name: link_to(file) for name, file in annotated_files(record.photos, out).items()}
+
+
+def html_page(
+    page: PageView,
+    catalogue: Catalogue,
+    *,
+    thumbnails: Mapping[str, Thumbnail],
+    links: Mapping[str, str],
+    pictures: Pictures = "small",
+) -> str:
+    """Return the report as HTML.
+
+    Parameters
+    ----------
+    page
+        What it shows.
+    catalogue
+        The words around it.
+    thumbnails
+        Small pictures by the photo's name in the record.
+    links
+        Addresses of the full pictures, relative to the page, by the same names.
+    pictures
+        What was asked for, to say why a picture is not there.
+
+    Raises
+    ------
+    MissingExtraError
+        If the package Jinja2 is not installed.
+    """
+    try:
+        from jinja2 import Environment, StrictUndefined
+        from markupsafe import Markup
+    except ImportError as error:
+        raise MissingExtraError(
+            "The package that fills the report's page is missing.",
+            "Install it with: pip install 'clawvision[report]'",
+        ) from error
+    folder = resources.files("clawvision.report") / "templates"
+    css = (folder / "report.css").read_text("utf-8")
+    # Escaped without asking for a file's suffix; a name that is not given is an error, not an empty place.
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    environment.filters["cap"] = capital
+    template = environment.from_string((folder / "report.html").read_text("utf-8"))
+    return template.render(
+        page=page,
+        language=catalogue.language,
+        w=catalogue.word,
+        css=Markup(css),  # the package's own file, and no other
+        thumbnails=thumbnails,
+        links=links,
+        pictures=pictures,
+    )
