@@ -1,0 +1,224 @@
+"""An outline from a few clicks: on horn, and on what is not horn.
+
+A graph cut on a reduced crop of the photo (OpenCV's GrabCut), which learns from the clicks and from the outline so
+far what horn looks like. Where no click contradicts the outline so far, only a band along it may change, so that a
+click puts right what is wrong near it and leaves alone what is right elsewhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import shapely
+
+from clawvision.outline.learned.crop import Pyramid
+from clawvision.photo.shrink import shrink
+from clawvision.review.edges import snapped
+from clawvision.types import ByteArray, FloatArray
+
+MAX_SEEDS = 200
+_SIDE = 300
+"""Longer side of the reduced crop, pixels: the cut takes about half a second."""
+_MARGIN = 0.25
+"""What is looked at around outline and clicks, as a share of their extent."""
+_FREE_SHARE = 0.35
+"""Without an outline so far, half the extent of what is looked at around a click, as a share of the photo's side."""
+_BAND = 0.04
+"""Half width of the band along the outline that may change, as a share of its extent."""
+_OPEN = 1.6
+"""A click that contradicts the outline opens it up to so many times the way from the click to the outline."""
+_DISC = 3
+"""Radius of a click, pixels of the reduced crop."""
+_ROUNDS = 4
+_SPACING = 1.2
+"""Spacing of the outline's points, pixels of the reduced crop."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seeds:
+    """Clicks on horn and on what is not horn: (N, 2) and (M, 2), pixels of the photo."""
+
+    horn: FloatArray
+    other: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """The reduced crop: its picture, its corner in the photo, its pixels per pixel of the photo."""
+
+    picture: ByteArray
+    corner: FloatArray
+    scale: FloatArray
+
+    def place(self, points: FloatArray) -> FloatArray:
+        out: FloatArray = (points - self.corner + 0.5) * self.scale - 0.5
+        return out
+
+    def back(self, points: FloatArray) -> FloatArray:
+        out: FloatArray = (points + 0.5) / self.scale - 0.5 + self.corner
+        return out
+
+
+def segment(
+    pixels: ByteArray,
+    seeds: Seeds,
+    outline: FloatArray | None = None,
+    neighbours: Sequence[FloatArray] = (),
+    *,
+    pyramid: Pyramid | None = None,
+) -> FloatArray | None:
+    """Return the outline (N, 2) that goes with the clicks; None where they leave nothing.
+
+    Parameters
+    ----------
+    pixels
+        The upright photo, uint8 (H, W, 3) RGB.
+    seeds
+        The clicks; at least one on horn where there is no outline so far.
+    outline
+        The outline so far, pixels.
+    neighbours
+        Outlines of other claws, which this one does not cover.
+    pyramid
+        The photo with its halvings, where there is one already; for the last step to the edge.
+    """
+    if outline is None and not len(seeds.horn):
+        return None
+    view = _view(pixels, seeds, outline)
+    labels = _labels(view, seeds, outline, neighbours)
+    if not np.isin(labels, (cv2.GC_FGD, cv2.GC_PR_FGD)).any():
+        return None
+    smooth = cv2.bilateralFilter(view.picture, 5, 25, 3)
+    cut = labels.copy()
+    state = np.zeros((1, 65)), np.zeros((1, 65))
+    cv2.setRNGSeed(0)  # the same clicks give the same outline
+    cv2.grabCut(smooth, cut, None, *state, _ROUNDS, cv2.GC_INIT_WITH_MASK)
+    region = np.isin(cut, (cv2.GC_FGD, cv2.GC_PR_FGD)).astype(np.uint8)
+    line = _traced(region, labels)
+    if line is None:
+        return None
+    found = view.back(line)
+    return _at_edge(pyramid or Pyramid(pixels), found, 2.0 / float(view.scale.min()))
+
+
+def _view(pixels: ByteArray, seeds: Seeds, outline: FloatArray | None) -> _View:
+    height, width = pixels.shape[:2]
+    known = np.vstack([seeds.horn, seeds.other, *([] if outline is None else [outline])])
+    low, high = known.min(axis=0), known.max(axis=0)
+    room = _MARGIN * float((high - low).max()) if outline is not None else 0.0
+    least = _FREE_SHARE * max(height, width) if outline is None else 0.0
+    middle, half = (low + high) / 2, np.maximum((high - low) / 2 + room, least)
+    left, top = np.floor(np.clip(middle - half, 0, (width - 9, height - 9))).astype(int)
+    right, bottom = np.ceil(np.clip(middle + half + 1, (left + 8, top + 8), (width, height))).astype(int)
+    factor = min(_SIDE / max(right - left, bottom - top), 1.0)
+    size = max(round((right - left) * factor), 8), max(round((bottom - top) * factor), 8)
+    picture = shrink(pixels[top:bottom, left:right], size)
+    return _View(
+        np.ascontiguousarray(picture),
+        np.array([left, top], dtype=np.float64),
+        np.array([size[0] / (right - left), size[1] / (bottom - top)]),
+    )
+
+
+def _labels(view: _View, seeds: Seeds, outline: FloatArray | None, neighbours: Sequence[FloatArray]) -> ByteArray:
+    """Return what is known before the cut, in GrabCut's four words."""
+    shape = view.picture.shape[:2]
+    horn, other = view.place(seeds.horn), view.place(seeds.other)
+    if outline is None:
+        labels = _from_clicks(shape, horn, other)
+    else:
+        labels = _from_outline(shape, view.place(outline), horn, other)
+    for neighbour in neighbours:
+        labels[_filled(shape, view.place(neighbour)) > 0] = cv2.GC_BGD
+    for points, label in ((other, cv2.GC_BGD), (horn, cv2.GC_FGD)):
+        for x, y in points:
+            cv2.circle(labels, (round(x), round(y)), _DISC, label, -1)
+    return labels
+
+
+def _from_clicks(shape: tuple[int, ...], horn: FloatArray, other: FloatArray) -> ByteArray:
+    """Every pixel by its nearest click; the crop's border is not horn."""
+    rows, columns = np.mgrid[: shape[0], : shape[1]]
+    to_border = np.minimum.reduce([rows, columns, shape[0] - 1 - rows, shape[1] - 1 - columns]).astype(np.float64)
+    to_horn = _nearest(rows, columns, horn)
+    to_other = np.minimum(_nearest(rows, columns, other), to_border)
+    labels = np.where(to_horn < to_other, cv2.GC_PR_FGD, cv2.GC_PR_BGD).astype(np.uint8)
+    labels[to_border < 2] = cv2.GC_BGD
+    return labels
+
+
+def _nearest(rows: np.ndarray, columns: np.ndarray, points: FloatArray) -> FloatArray:
+    away = np.full(rows.shape, np.inf)
+    for x, y in points:
+        away = np.minimum(away, np.hypot(columns - x, rows - y))
+    return away
+
+
+def _from_outline(shape: tuple[int, ...], outline: FloatArray, horn: FloatArray, other: FloatArray) -> ByteArray:
+    inside = _filled(shape, outline)
+    extent = float(np.ptp(outline, axis=0).max())
+    deep = cv2.distanceTransform(inside, cv2.DIST_L2, 5)
+    far = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
+    open_ = np.where(inside > 0, deep, far) <= max(_BAND * extent, 3.0)
+    line = shapely.Polygon(outline).exterior
+    for points, wrong in ((horn, 0), (other, 1)):
+        for x, y in points:
+            at = inside[int(np.clip(round(y), 0, shape[0] - 1)), int(np.clip(round(x), 0, shape[1] - 1))]
+            if at == wrong:
+                reach = _OPEN * line.distance(shapely.Point(x, y)) + _BAND * extent
+                disc = np.zeros(shape, dtype=np.uint8)
+                cv2.circle(disc, (round(x), round(y)), round(reach), 1, -1)
+                open_ |= disc > 0
+    labels = np.where(inside > 0, cv2.GC_FGD, cv2.GC_BGD)
+    labels[open_ & (inside > 0)] = cv2.GC_PR_FGD
+    labels[open_ & (inside == 0)] = cv2.GC_PR_BGD
+    return labels.astype(np.uint8)
+
+
+def _filled(shape: tuple[int, ...], outline: FloatArray) -> ByteArray:
+    mask = np.zeros(shape[:2], dtype=np.uint8)
+    cv2.fillPoly(mask, [np.round(outline * 16).astype(np.int32)], 1, shift=4)
+    return mask
+
+
+def _traced(region: ByteArray, labels: ByteArray) -> FloatArray | None:
+    """Return the outline of the piece that holds most of what surely is horn, without holes and whiskers."""
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
+    opened = cv2.morphologyEx(cv2.copyMakeBorder(region, 6, 6, 6, 6, cv2.BORDER_CONSTANT), cv2.MORPH_OPEN, kernel)
+    contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    sure = cv2.copyMakeBorder((labels == cv2.GC_FGD).astype(np.uint8), 6, 6, 6, 6, cv2.BORDER_CONSTANT)
+
+    def weight(contour: np.ndarray) -> tuple[int, float]:
+        piece = np.zeros_like(opened)
+        cv2.drawContours(piece, [contour], -1, 1, -1)
+        return int((piece & sure).sum()), float(cv2.contourArea(contour))
+
+    if not contours:
+        return None
+    best = max(contours, key=weight).reshape(-1, 2).astype(np.float64) - 6.0
+    polygon = shapely.Polygon(best).buffer(0.5, join_style="mitre") if len(best) >= 4 else None
+    if polygon is None or polygon.geom_type != "Polygon" or polygon.area < 30:
+        return None
+    ring = np.asarray(polygon.exterior.coords)[:-1]
+    return _even(ring)
+
+
+def _even(ring: FloatArray) -> FloatArray:
+    """Return the outline as points of even spacing, without the steps of the pixels."""
+    line = np.vstack((ring, ring[:1]))
+    along = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))))
+    count = max(int(along[-1] / _SPACING), 24)
+    at = np.arange(count) * along[-1] / count
+    even = np.stack([np.interp(at, along, line[:, k]) for k in (0, 1)], axis=-1)
+    padded = np.vstack((even[-2:], even, even[:2]))
+    kernel = np.array([1.0, 3.0, 4.0, 3.0, 1.0]) / 12.0
+    return np.stack([np.convolve(padded[:, k], kernel, mode="valid") for k in (0, 1)], axis=-1)
+
+
+def _at_edge(pyramid: Pyramid, outline: FloatArray, reach_px: float) -> FloatArray:
+    """Return the outline at the photo's own edge, or as it was where that would make it cross itself."""
+    moved = snapped(pyramid, outline, 0, len(outline) - 1, reach_px)
+    return moved if shapely.Polygon(moved).is_valid else outline
