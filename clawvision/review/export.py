@@ -35,7 +35,7 @@ def export(photos: Sequence[ReviewPhoto], settings: Settings, folder: Path) -> i
     OutputError
         If the folder cannot be written to.
     """
-    lines = []
+    lines: list[dict[str, Any]] = []
     for photo in photos:
         try:
             sidecar = read_sidecar(photo.path)

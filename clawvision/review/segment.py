@@ -32,6 +32,10 @@ _OPEN = 1.6
 """A click that contradicts the outline opens it up to so many times the way from the click to the outline."""
 _DISC = 3
 """Radius of a click, pixels of the reduced crop."""
+_OWN = 0.3
+"""A click is sure of its surroundings up to this share of the way to the nearest click of the other kind."""
+_LEAST_HELD = 20
+"""A piece counts as held by a click from so many pixels of it."""
 _ROUNDS = 4
 _SPACING = 1.2
 """Spacing of the outline's points, pixels of the reduced crop."""
@@ -95,7 +99,7 @@ def segment(
     cut = labels.copy()
     state = np.zeros((1, 65)), np.zeros((1, 65))
     cv2.setRNGSeed(0)  # the same clicks give the same outline
-    cv2.grabCut(smooth, cut, None, *state, _ROUNDS, cv2.GC_INIT_WITH_MASK)
+    cv2.grabCut(smooth, cut, (0, 0, 1, 1), state[0], state[1], _ROUNDS, cv2.GC_INIT_WITH_MASK)
     region = np.isin(cut, (cv2.GC_FGD, cv2.GC_PR_FGD)).astype(np.uint8)
     line = _traced(region, labels)
     if line is None:
@@ -133,9 +137,10 @@ def _labels(view: _View, seeds: Seeds, outline: FloatArray | None, neighbours: S
         labels = _from_outline(shape, view.place(outline), horn, other)
     for neighbour in neighbours:
         labels[_filled(shape, view.place(neighbour)) > 0] = cv2.GC_BGD
-    for points, label in ((other, cv2.GC_BGD), (horn, cv2.GC_FGD)):
+    for points, opposite, label in ((other, horn, cv2.GC_BGD), (horn, other, cv2.GC_FGD)):
         for x, y in points:
-            cv2.circle(labels, (round(x), round(y)), _DISC, label, -1)
+            way = float(np.hypot(*(opposite - (x, y)).T).min()) if len(opposite) else 0.0
+            cv2.circle(labels, (round(x), round(y)), max(round(_OWN * way), _DISC), label, -1)
     return labels
 
 
@@ -163,18 +168,21 @@ def _from_outline(shape: tuple[int, ...], outline: FloatArray, horn: FloatArray,
     deep = cv2.distanceTransform(inside, cv2.DIST_L2, 5)
     far = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
     open_ = np.where(inside > 0, deep, far) <= max(_BAND * extent, 3.0)
-    line = shapely.Polygon(outline).exterior
-    for points, wrong in ((horn, 0), (other, 1)):
+    likely = inside > 0
+    rows, columns = np.mgrid[: shape[0], : shape[1]]
+    nearer_horn = _nearest(rows, columns, horn) < _nearest(rows, columns, other)
+    for points, wrong in ((horn, False), (other, True)):
         for x, y in points:
-            at = inside[int(np.clip(round(y), 0, shape[0] - 1)), int(np.clip(round(x), 0, shape[1] - 1))]
-            if at == wrong:
-                reach = _OPEN * line.distance(shapely.Point(x, y)) + _BAND * extent
-                disc = np.zeros(shape, dtype=np.uint8)
-                cv2.circle(disc, (round(x), round(y)), round(reach), 1, -1)
-                open_ |= disc > 0
+            row, column = int(np.clip(round(y), 0, shape[0] - 1)), int(np.clip(round(x), 0, shape[1] - 1))
+            if bool(inside[row, column]) == wrong:
+                reach = _OPEN * float(deep[row, column] + far[row, column]) + _BAND * extent
+                disc = np.hypot(columns - x, rows - y) <= reach
+                open_ |= disc
+                # In what is opened, the clicks count and no longer the outline.
+                likely = np.where(disc & (nearer_horn != wrong), not wrong, likely)
     labels = np.where(inside > 0, cv2.GC_FGD, cv2.GC_BGD)
-    labels[open_ & (inside > 0)] = cv2.GC_PR_FGD
-    labels[open_ & (inside == 0)] = cv2.GC_PR_BGD
+    labels[open_ & likely] = cv2.GC_PR_FGD
+    labels[open_ & ~likely] = cv2.GC_PR_BGD
     return labels.astype(np.uint8)
 
 
@@ -185,25 +193,31 @@ def _filled(shape: tuple[int, ...], outline: FloatArray) -> ByteArray:
 
 
 def _traced(region: ByteArray, labels: ByteArray) -> FloatArray | None:
-    """Return the outline of the piece that holds most of what surely is horn, without holes and whiskers."""
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
-    opened = cv2.morphologyEx(cv2.copyMakeBorder(region, 6, 6, 6, 6, cv2.BORDER_CONSTANT), cv2.MORPH_OPEN, kernel)
-    contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    sure = cv2.copyMakeBorder((labels == cv2.GC_FGD).astype(np.uint8), 6, 6, 6, 6, cv2.BORDER_CONSTANT)
-
-    def weight(contour: np.ndarray) -> tuple[int, float]:
-        piece = np.zeros_like(opened)
-        cv2.drawContours(piece, [contour], -1, 1, -1)
-        return int((piece & sure).sum()), float(cv2.contourArea(contour))
-
-    if not contours:
+    """Return the outline of the pieces that hold what surely is horn, made one, without holes and whiskers."""
+    room = 24
+    wide = cv2.copyMakeBorder(region, room, room, room, room, cv2.BORDER_CONSTANT)
+    sure = cv2.copyMakeBorder((labels == cv2.GC_FGD).astype(np.uint8), room, room, room, room, cv2.BORDER_CONSTANT)
+    opened = np.asarray(cv2.morphologyEx(wide, cv2.MORPH_OPEN, _disc(5)), dtype=np.uint8) | (wide & sure)
+    count, pieces = cv2.connectedComponents(opened)
+    holds = [int((sure[pieces == k] > 0).sum()) for k in range(1, count)]
+    if not holds:
         return None
-    best = max(contours, key=weight).reshape(-1, 2).astype(np.float64) - 6.0
+    kept = np.isin(pieces, [k + 1 for k, held in enumerate(holds) if held >= _LEAST_HELD or held == max(holds)])
+    whole = kept.astype(np.uint8)
+    for size in range(5, 2 * room, 6):  # pieces that a hair or a stripe of dirt parts
+        if cv2.connectedComponents(whole)[0] <= 2:
+            break
+        whole = np.asarray(cv2.morphologyEx(kept.astype(np.uint8), cv2.MORPH_CLOSE, _disc(size)), dtype=np.uint8)
+    contours, _ = cv2.findContours(whole, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    best = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(np.float64) - room
     polygon = shapely.Polygon(best).buffer(0.5, join_style="mitre") if len(best) >= 4 else None
     if polygon is None or polygon.geom_type != "Polygon" or polygon.area < 30:
         return None
-    ring = np.asarray(polygon.exterior.coords)[:-1]
-    return _even(ring)
+    return _even(np.asarray(polygon.exterior.coords)[:-1])
+
+
+def _disc(size: int) -> ByteArray:
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), dtype=np.uint8)
 
 
 def _even(ring: FloatArray) -> FloatArray:
