@@ -32,8 +32,11 @@ _OPEN = 1.6
 """A click that contradicts the outline opens it up to so many times the way from the click to the outline."""
 _DISC = 3
 """Radius of a click, pixels of the reduced crop."""
+_JOIN = 0.3
+"""Half width of the strip from a contradicting click to the outline, as a share of its length."""
 _OWN = 0.3
-"""A click is sure of its surroundings up to this share of the way to the nearest click of the other kind."""
+"""A click is sure of its surroundings up to this share of the way to the nearest click of the other kind, or to the
+outline so far."""
 _LEAST_HELD = 20
 """A piece counts as held by a click from so many pixels of it."""
 _ROUNDS = 4
@@ -135,13 +138,32 @@ def _labels(view: _View, seeds: Seeds, outline: FloatArray | None, neighbours: S
         labels = _from_clicks(shape, horn, other)
     else:
         labels = _from_outline(shape, view.place(outline), horn, other)
+    line = None if outline is None else view.place(outline)
     for neighbour in neighbours:
         labels[_filled(shape, view.place(neighbour)) > 0] = cv2.GC_BGD
     for points, opposite, label in ((other, horn, cv2.GC_BGD), (horn, other, cv2.GC_FGD)):
         for x, y in points:
             way = float(np.hypot(*(opposite - (x, y)).T).min()) if len(opposite) else 0.0
+            if line is not None:
+                way = min(way or np.inf, float(np.hypot(*(line - (x, y)).T).min()))
             cv2.circle(labels, (round(x), round(y)), max(round(_OWN * way), _DISC), label, -1)
+    if line is not None:
+        _joined(labels, line, horn, other)
     return labels
+
+
+def _joined(labels: ByteArray, outline: FloatArray, horn: FloatArray, other: FloatArray) -> None:
+    """Join each click that contradicts the outline to its own side by the shortest way, so that it is no island."""
+    line = np.round(outline).astype(np.float32)
+    for points, label in ((other, cv2.GC_BGD), (horn, cv2.GC_FGD)):
+        for x, y in points:
+            deep = cv2.pointPolygonTest(line, (float(x), float(y)), True)
+            if (deep > 0) == (label == cv2.GC_BGD):
+                nearest = outline[np.hypot(*(outline - (x, y)).T).argmin()]
+                width = max(round(2 * _JOIN * abs(deep)), _DISC)
+                beyond = nearest + (nearest - (x, y)) / max(abs(deep), 1.0) * _DISC
+                ends = [(round(float(u)), round(float(v))) for u, v in ((x, y), beyond)]
+                cv2.line(labels, ends[0], ends[1], label, width)
 
 
 def _from_clicks(shape: tuple[int, ...], horn: FloatArray, other: FloatArray) -> ByteArray:
