@@ -6,8 +6,11 @@ import numpy as np
 
 from clawvision.measure.curve import arc_positions
 from clawvision.outline.learned.crop import Pyramid
-from clawvision.outline.learned.snap import OFFSETS, STEP_CELLS, snap
+from clawvision.outline.learned.snap import SIGMA_CELLS, snap
 from clawvision.types import FloatArray
+
+_SIGMA_SHARE = 0.6
+"""Standard error of a hand's line as a share of the reach, beyond which it is rarely off."""
 
 
 def snapped(pyramid: Pyramid, outline: FloatArray, first: int, last: int, reach_px: float) -> FloatArray:
@@ -27,7 +30,7 @@ def snapped(pyramid: Pyramid, outline: FloatArray, first: int, last: int, reach_
     reach_px
         How far the edge may lie from the outline, pixels.
     """
-    cell = max(reach_px, 1.0) / (OFFSETS * STEP_CELLS)
+    cell = max(reach_px, 1.0) * _SIGMA_SHARE / SIGMA_CELLS
     moved = snap(pyramid, [outline], cell, lambda places: np.zeros(len(places)))[0]
     return outline + _weights(outline, first, last)[:, None] * (moved - outline)
 

@@ -1,8 +1,8 @@
 """An outline from a few clicks: on horn, and on what is not horn.
 
 A graph cut on a reduced crop of the photo (OpenCV's GrabCut), which learns from the clicks and from the outline so
-far what horn looks like. Where no click contradicts the outline so far, only a band along it may change, so that a
-click puts right what is wrong near it and leaves alone what is right elsewhere.
+far what horn looks like. Where there is an outline, a click that contradicts it opens it around the click, and nowhere
+else: what is right elsewhere stays as it is.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ _MARGIN = 0.25
 """What is looked at around outline and clicks, as a share of their extent."""
 _FREE_SHARE = 0.35
 """Without an outline so far, half the extent of what is looked at around a click, as a share of the photo's side."""
-_BAND = 0.04
-"""Half width of the band along the outline that may change, as a share of its extent."""
+_ROOM = 0.03
+"""Added to the reach of what a click opens, as a share of the outline's extent."""
 _OPEN = 1.6
 """A click that contradicts the outline opens it up to so many times the way from the click to the outline."""
 _DISC = 3
@@ -95,7 +95,9 @@ def segment(
     if outline is None and not len(seeds.horn):
         return None
     view = _view(pixels, seeds, outline)
-    labels = _labels(view, seeds, outline, neighbours)
+    labels, opened = _labels(view, seeds, outline, neighbours)
+    if outline is not None and not opened:
+        return outline
     if not np.isin(labels, (cv2.GC_FGD, cv2.GC_PR_FGD)).any():
         return None
     smooth = cv2.bilateralFilter(view.picture, 5, 25, 3)
@@ -107,8 +109,10 @@ def segment(
     line = _traced(region, labels)
     if line is None:
         return None
-    found = view.back(line)
-    return _at_edge(pyramid or Pyramid(pixels), found, 2.0 / float(view.scale.min()))
+    found = _at_edge(pyramid or Pyramid(pixels), view.back(line), 2.0 / float(view.scale.min()))
+    if outline is None:
+        return found
+    return _within(outline, found, [(view.back(centre), reach / float(view.scale.mean())) for centre, reach in opened])
 
 
 def _view(pixels: ByteArray, seeds: Seeds, outline: FloatArray | None) -> _View:
@@ -130,14 +134,17 @@ def _view(pixels: ByteArray, seeds: Seeds, outline: FloatArray | None) -> _View:
     )
 
 
-def _labels(view: _View, seeds: Seeds, outline: FloatArray | None, neighbours: Sequence[FloatArray]) -> ByteArray:
-    """Return what is known before the cut, in GrabCut's four words."""
+def _labels(
+    view: _View, seeds: Seeds, outline: FloatArray | None, neighbours: Sequence[FloatArray]
+) -> tuple[ByteArray, list[tuple[FloatArray, float]]]:
+    """Return what is known before the cut, in GrabCut's four words, and where the outline is opened: centre, reach."""
+    opened: list[tuple[FloatArray, float]] = []
     shape = view.picture.shape[:2]
     horn, other = view.place(seeds.horn), view.place(seeds.other)
     if outline is None:
         labels = _from_clicks(shape, horn, other)
     else:
-        labels = _from_outline(shape, view.place(outline), horn, other)
+        labels, opened = _from_outline(shape, view.place(outline), horn, other)
     line = None if outline is None else view.place(outline)
     for neighbour in neighbours:
         labels[_filled(shape, view.place(neighbour)) > 0] = cv2.GC_BGD
@@ -149,7 +156,7 @@ def _labels(view: _View, seeds: Seeds, outline: FloatArray | None, neighbours: S
             cv2.circle(labels, (round(x), round(y)), max(round(_OWN * way), _DISC), label, -1)
     if line is not None:
         _joined(labels, line, horn, other)
-    return labels
+    return labels, opened
 
 
 def _joined(labels: ByteArray, outline: FloatArray, horn: FloatArray, other: FloatArray) -> None:
@@ -184,28 +191,42 @@ def _nearest(rows: np.ndarray, columns: np.ndarray, points: FloatArray) -> Float
     return away
 
 
-def _from_outline(shape: tuple[int, ...], outline: FloatArray, horn: FloatArray, other: FloatArray) -> ByteArray:
+def _from_outline(
+    shape: tuple[int, ...], outline: FloatArray, horn: FloatArray, other: FloatArray
+) -> tuple[ByteArray, list[tuple[FloatArray, float]]]:
+    """The outline so far counts, except around clicks that contradict it."""
     inside = _filled(shape, outline)
     extent = float(np.ptp(outline, axis=0).max())
-    deep = cv2.distanceTransform(inside, cv2.DIST_L2, 5)
-    far = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
-    open_ = np.where(inside > 0, deep, far) <= max(_BAND * extent, 3.0)
-    likely = inside > 0
+    labels = np.where(inside > 0, cv2.GC_FGD, cv2.GC_BGD).astype(np.uint8)
     rows, columns = np.mgrid[: shape[0], : shape[1]]
     nearer_horn = _nearest(rows, columns, horn) < _nearest(rows, columns, other)
+    line = np.round(outline, 2).astype(np.float32)
+    opened = []
     for points, wrong in ((horn, False), (other, True)):
-        for x, y in points:
-            row, column = int(np.clip(round(y), 0, shape[0] - 1)), int(np.clip(round(x), 0, shape[1] - 1))
-            if bool(inside[row, column]) == wrong:
-                reach = _OPEN * float(deep[row, column] + far[row, column]) + _BAND * extent
-                disc = np.hypot(columns - x, rows - y) <= reach
-                open_ |= disc
-                # In what is opened, the clicks count and no longer the outline.
-                likely = np.where(disc & (nearer_horn != wrong), not wrong, likely)
-    labels = np.where(inside > 0, cv2.GC_FGD, cv2.GC_BGD)
-    labels[open_ & likely] = cv2.GC_PR_FGD
-    labels[open_ & ~likely] = cv2.GC_PR_BGD
-    return labels.astype(np.uint8)
+        for point in points:
+            deep = cv2.pointPolygonTest(line, (float(point[0]), float(point[1])), True)
+            if (deep > 0) == wrong:
+                reach = _OPEN * abs(deep) + _ROOM * extent
+                opened.append((point, reach))
+                disc = np.hypot(columns - point[0], rows - point[1]) <= reach
+                # In what is opened, nearness to the clicks counts beside the outline.
+                likely = (inside > 0) != (disc & (nearer_horn != wrong))
+                labels[disc] = np.where(likely, cv2.GC_PR_FGD, cv2.GC_PR_BGD)[disc]
+    return labels, opened
+
+
+def _within(outline: FloatArray, found: FloatArray, opened: Sequence[tuple[FloatArray, float]]) -> FloatArray | None:
+    """Return the outline with what was found in its place where it was opened."""
+    zone = shapely.union_all([shapely.Point(*centre).buffer(reach) for centre, reach in opened])
+    before, after = (shapely.make_valid(shapely.Polygon(line)) for line in (outline, found))
+    whole = before.difference(zone).union(after.intersection(zone))
+    # Where both meet at the zone's rim the rounding of the arithmetic may leave a slit.
+    healed = whole.buffer(0.05, join_style="mitre").buffer(-0.05, join_style="mitre")
+    pieces = [part for part in shapely.get_parts(healed) if part.geom_type == "Polygon"]
+    if not pieces:
+        return None
+    ring = np.asarray(max(pieces, key=lambda part: part.area).exterior.coords)[:-1]
+    return np.array(ring, dtype=np.float64)
 
 
 def _filled(shape: tuple[int, ...], outline: FloatArray) -> ByteArray:

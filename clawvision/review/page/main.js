@@ -247,7 +247,8 @@ async function open(index) {
     [before, result] = [null, opened.result];
     active = Object.keys(steps.now.claws)[0] || clawNames(steps.now)[0];
     byId("title").textContent = opened.name;
-    tell(opened.note || "");
+    const empty = Object.values(steps.now.claws).every((claw) => !claw.outline);
+    tell(opened.note || (empty ? "There is no outline: draw it with Redraw, all around, or click on the horn." : ""));
     byId("live").textContent = "";
     stage.open(server.pictureAddress(index), opened.width, opened.height);
     stage.lookAt(Object.values(steps.now.claws).flatMap((claw) => claw.outline || []));

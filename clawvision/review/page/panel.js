@@ -43,6 +43,8 @@ export function valueText(measure) {
   return `${(measure.value * factor).toFixed(digits)} ± ${(measure.uncertainty * factor).toFixed(digits)}${unit}`;
 }
 
+const worded = (name, words) => words[name] || (name.endsWith("_percent") && words[name.slice(0, -8)]) || name;
+
 // One table a claw; a value that the last change moved is set in bold behind an arrow.
 export function showMeasures(parent, result, before, words) {
   const table = (title, measures, earlier) => {
@@ -51,7 +53,7 @@ export function showMeasures(parent, result, before, words) {
     const body = element("tbody");
     for (const [name, measure] of Object.entries(measures)) {
       const row = element("tr");
-      row.append(element("th", words[name] || name, { scope: "row" }));
+      row.append(element("th", worded(name, words), { scope: "row" }));
       const text = valueText(measure);
       const cell = element("td", text, { "data-measure": name });
       if (measure.reason) cell.title = measure.reason;
@@ -76,7 +78,7 @@ export function spoken(result, active, words) {
   const claw = result.claws[active] || Object.values(result.claws)[0];
   if (!claw) return "Nothing could be measured.";
   const told = Object.entries(claw.measures).filter(([, measure]) => measure.value !== null).slice(0, 2);
-  return told.map(([name, measure]) => `${words[name] || name} ${valueText(measure)}`).join(", ") || "No measure could be taken.";
+  return told.map(([name, measure]) => `${worded(name, words)} ${valueText(measure)}`).join(", ") || "No measure could be taken.";
 }
 
 export function fillSelect(select, values, chosen, empty, locked) {

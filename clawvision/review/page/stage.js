@@ -164,11 +164,11 @@ export class Stage {
   }
 
   mark(claw, letter, point, derived) {
-    const text = node("text", { x: 12, y: 5, "font-size": 15 }, letter);
+    const text = node("text", { x: 14, y: 5, "font-size": 15 }, letter);
     const how = derived ? "found by the program" : "placed by hand";
     this.add(
       { key: `mark ${letter}`, kind: "mark", claw, letter, point },
-      [node("path", { d: "M0 -8L8 0L0 8L-8 0Z" }), text],
+      [node("path", { d: "M0 -11L11 0L0 11L-11 0Z" }), text],
       { class: derived ? "mark derived" : "mark", role: "button", "aria-label": `Landmark ${letter}, ${claw} claw, ${how}` },
     );
   }
