@@ -9,7 +9,7 @@ from clawvision.outline.learned.crop import Pyramid
 from clawvision.outline.learned.snap import SIGMA_CELLS, snap
 from clawvision.types import FloatArray
 
-_SIGMA_SHARE = 0.6
+_SIGMA_SHARE = 0.4
 """Standard error of a hand's line as a share of the reach, beyond which it is rarely off."""
 
 

@@ -64,9 +64,9 @@ def serve(bench: Workbench, *, host: str, port: int, open_browser: bool, tell: C
             proxy_headers=False,
         )
         url = f"http://{shown}:{taken}/?token={token}"
-        tell(url)
-        if open_browser:
-            webbrowser.open(url)
         # The server ends by itself on an interrupt, and raises it again once it has.
         with contextlib.suppress(KeyboardInterrupt):
+            tell(url)
+            if open_browser:
+                webbrowser.open(url)
             uvicorn.Server(config).run(sockets=[listener])

@@ -7,7 +7,7 @@ import { HANDLE_COUNT, Stage } from "./stage.js";
 import { FEET, Steps, VIEWS, begun, clawNames, members, pullReach, withClaw, withLandmark } from "./state.js";
 
 const MEASURE_AFTER_MS = 250;
-const SNAP_REACH = 10; // screen pixels to both sides in which the edge is looked for
+const SNAP_REACH = 8; // screen pixels to both sides in which the edge is looked for
 const NAME_KEY = "clawvision-review-by";
 const byId = (id) => document.getElementById(id);
 
