@@ -34,7 +34,18 @@ def test_the_page_is_current() -> None:
 
 
 def test_commands() -> None:
-    assert NAMES == ["assess", "explain", "card", "calibrate", "demo", "herd", "repeatability", "compare", "history"]
+    assert NAMES == [
+        "assess",
+        "explain",
+        "card",
+        "calibrate",
+        "demo",
+        "herd",
+        "repeatability",
+        "compare",
+        "history",
+        "review",
+    ]
 
 
 @pytest.mark.parametrize("name", ALL)
