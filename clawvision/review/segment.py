@@ -75,6 +75,7 @@ def segment(
     outline: FloatArray | None = None,
     neighbours: Sequence[FloatArray] = (),
     *,
+    anew: bool = False,
     pyramid: Pyramid | None = None,
 ) -> FloatArray | None:
     """Return the outline (N, 2) that goes with the clicks; None where they leave nothing.

@@ -39,11 +39,16 @@ def serve(bench: Workbench, *, host: str, port: int, open_browser: bool, tell: C
         address = ipaddress.ip_address(host)
     except ValueError as error:
         raise UsageError(f"{host} is no IP address.", "Give one of this machine, or leave --host out.") from error
+    if address.is_unspecified:
+        raise UsageError(
+            f"{host} stands for every address of this machine.", "Give the one that the other computer uses."
+        )
     family = socket.AF_INET6 if address.version == 6 else socket.AF_INET
     with socket.socket(family, socket.SOCK_STREAM) as listener:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             listener.bind((host, port))
+            listener.listen()  # a browser that is faster than the server waits, and is not turned away
         except OSError as error:
             raise UsageError(
                 f"{host}, port {port}, cannot be listened at: {error.strerror}.", "Choose another with --port."

@@ -115,6 +115,13 @@ def test_an_interrupt_ends_the_server_cleanly(fresh: Made) -> None:
         assert "?token=" in address and len(address.split("token=")[1]) >= 40
 
 
+@pytest.mark.parametrize("host", ["0.0.0.0", "::", "localhost", "203.0.113.7"])
+def test_an_address_that_cannot_be_listened_at_is_told(fresh: Made, host: str) -> None:
+    result = call(fresh.out, "--photos", fresh.photos, "--no-open", "--host", host)  # 203.0.113.0/24 is documentation's
+    assert result.exit_code == 2
+    assert host in result.stderr
+
+
 def test_a_file_that_tells_foot_and_points_of_the_wrong_form_is_refused(fresh: Made) -> None:
     path = fresh.photos / "101_side.outline.json"
     drawing = _true_drawing("101_side.jpg")

@@ -200,3 +200,31 @@ def test_clicks_on_horn_and_beside_it_outline_the_claw_anew(fresh: Made, browser
         assert drawn.intersection(truth).area / drawn.union(truth).area >= 0.95
         assert 0 < driven.gestures <= GESTURES
         assert errors == []
+
+
+def test_a_rear_view_is_drawn_from_nothing(fresh: Made, browser: Any) -> None:
+    """The photo shows a side; told to be a rear view, it has no outline of the program's, and everything is drawn."""
+    turn = np.linspace(0.0, 2 * np.pi, 40)
+    rounds = [np.column_stack((x + 100 * np.cos(turn), 600 + 130 * np.sin(turn))) for x in (450, 700)]
+    with served(fresh.out, fresh.photos) as address:
+        page, errors = _page(browser, address)
+        driven = Driven(page)
+        driven.settle()
+        driven.open(NAME)
+        page.select_option("#view", "rear")
+        driven.settle()
+        page.click("#fit")
+        for name, line in zip(("outer", "inner"), rounds, strict=True):
+            page.get_by_label(name, exact=True).check()
+            driven.tool("Redraw a stretch")
+            driven.stroke(line)
+        driven.tool("Place landmark")
+        driven.click([575, 100])
+        driven.click([590, 400])
+        drawing = driven.drawing()
+        assert drawing["legAxis"] == [pytest.approx([575, 100], abs=2), pytest.approx([590, 400], abs=2)]
+        assert set(drawing["claws"]) == {"outer", "inner"}
+        told = page.evaluate("window.review.result")
+        assert told["view"] == "rear"
+        assert told["claws"]["outer"]["measures"]["sole_tilt"]["value"] is not None
+        assert errors == []

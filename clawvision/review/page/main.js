@@ -4,7 +4,10 @@ import * as geometry from "./geometry.js";
 import * as panel from "./panel.js";
 import * as server from "./server.js";
 import { HANDLE_COUNT, Stage } from "./stage.js";
-import { FEET, Steps, VIEWS, begun, clawNames, members, pullReach, withClaw, withLandmark } from "./state.js";
+import {
+  AXIS, FEET, LETTERS, Steps, VIEWS, begun, clawNames, members, pullReach, renamed, withAxisPoint, withClaw, withLandmark,
+  withoutLandmark,
+} from "./state.js";
 
 const MEASURE_AFTER_MS = 250;
 const SNAP_REACH = 8; // screen pixels to both sides in which the edge is looked for
@@ -70,6 +73,13 @@ const stage = new Stage(byId("stage"), {
   click(at) {
     if (tool === "horn" || tool === "other") seed(at);
     else if (tool === "scale") scaleClick(at);
+    else if (tool === "mark") place(at);
+  },
+  remove(item) {
+    if (item.kind === "mark" && steps.now.claws[item.claw]?.landmarks[item.letter]) {
+      change(withoutLandmark(steps.now, item.claw, item.letter));
+    } else if (item.kind === "axis") change({ ...steps.now, legAxis: null });
+    else if (item.kind === "scale" && !photo.asked.points) change({ ...steps.now, points: null });
   },
 });
 
@@ -83,6 +93,8 @@ function moved(drawing, item, dx, dy) {
   }
   const point = [item.point[0] + dx, item.point[1] + dy];
   if (item.kind === "mark") return withLandmark(drawing, item.claw, item.letter, point);
+  if (item.kind === "axis") return withAxisPoint(drawing, item.which, point);
+  if (photo.asked.points) return drawing; // the manifest's own
   const points = [...drawing.points];
   points.splice(2 * item.which, 2, ...point);
   return { ...drawing, points };
@@ -134,6 +146,14 @@ async function seed(at) {
   });
 }
 
+// Put the chosen landmark where the click was, and choose the next one.
+function place(at) {
+  const select = byId("letter");
+  const which = AXIS.indexOf(select.value);
+  change(which < 0 ? withLandmark(steps.now, active, select.value, at) : withAxisPoint(steps.now, which, at));
+  select.selectedIndex = (select.selectedIndex + 1) % select.options.length;
+}
+
 function scaleClick(at) {
   if (photo.asked.points) return tell("The manifest names the scale points. Change them there.");
   const points = steps.now.points;
@@ -167,8 +187,14 @@ async function measureNow() {
   asking = controller;
   byId("live").textContent = "Measuring.";
   try {
-    const measured = await server.measure(photo.index, members(steps.now, photo), controller.signal);
+    const drawn = steps.now;
+    const measured = await server.measure(photo.index, members(drawn, photo), controller.signal);
     if (asking !== controller) return;
+    const named = renamed(drawn, measured.claws);
+    if (steps.now === drawn && named !== drawn) {
+      steps.amend(named);
+      showFields();
+    }
     [before, result] = [result, measured];
     byId("live").textContent = panel.spoken(result, active, words.measures);
     showResult();
@@ -208,6 +234,8 @@ function showFields() {
   panel.fillSelect(byId("foot"), FEET, steps.now.foot, "unknown", Boolean(asked.foot));
   byId("mm").value = steps.now.points ? steps.now.points[4] || "" : "";
   byId("mm").disabled = Boolean(asked.points);
+  const letters = [...LETTERS[steps.now.view], ...(steps.now.view === "rear" ? AXIS : [])];
+  panel.fillSelect(byId("letter"), letters, letters[0], "", false);
   const locked = ["view", "foot", "points"].filter((key) => asked[key]);
   byId("locked").textContent = locked.length ? `The manifest names ${locked.join(" and ")}: change it there.` : "";
   const names = photo.asked.claw && steps.now.view === "side" ? [photo.asked.claw]
@@ -239,6 +267,7 @@ async function open(index) {
   clearTimeout(timer);
   timer = 0;
   if (asking) asking.abort();
+  const left = photo;
   photo = null;
   await serverWork(async () => {
     const opened = await server.photo(index);
@@ -257,6 +286,7 @@ async function open(index) {
     show();
     showList();
   });
+  photo = photo || left; // a photo that cannot be read is told, and the one before stays
 }
 
 async function save() {

@@ -2,7 +2,7 @@
 // It knows pointers and keys; what they mean for the drawing is told through the callbacks of `on`.
 
 import * as geometry from "./geometry.js";
-import { LETTERS } from "./state.js";
+import { AXIS, LETTERS } from "./state.js";
 
 const NS = "http://www.w3.org/2000/svg";
 const HANDLES = 36;
@@ -119,12 +119,12 @@ export class Stage {
       }
     }
     const claw = drawing.claws[active];
-    if (tool === "move") {
+    if (tool === "move" || tool === "mark") {
       const marks = { ...(derived[active] || {}), ...(claw ? claw.landmarks : {}) };
       for (const letter of LETTERS[drawing.view] || []) {
         if (marks[letter]) this.mark(active, letter, marks[letter], !(claw && claw.landmarks[letter]));
       }
-      if (claw && claw.outline) {
+      if (claw && claw.outline && tool === "move") {
         const chosen = geometry.handles(claw.outline, HANDLES);
         chosen.forEach((index, k) => this.handle(active, index, k, chosen.length, claw.outline[index]));
       }
@@ -133,12 +133,17 @@ export class Stage {
       const seeds = drawing.seeds[active] || { horn: [], other: [] };
       for (const kind of ["horn", "other"]) seeds[kind].forEach((point) => this.seed(kind, point));
     }
+    if (drawing.legAxis) {
+      this.layer.append(node("path", { class: "casing", d: path(drawing.legAxis) }));
+      this.layer.append(node("path", { class: "guide", d: path(drawing.legAxis) }));
+      drawing.legAxis.forEach((point, which) => this.cross("axis", which, point, AXIS[which]));
+    }
     if (drawing.points) {
       const [x1, y1, x2, y2] = drawing.points;
       this.layer.append(node("path", { class: "casing", d: path([[x1, y1], [x2, y2]]) }));
       this.layer.append(node("path", { class: "guide", d: path([[x1, y1], [x2, y2]]) }));
-      this.scalePoint(0, [x1, y1]);
-      this.scalePoint(1, [x2, y2]);
+      this.cross("scale", 0, [x1, y1], "scale 1");
+      this.cross("scale", 1, [x2, y2], "scale 2");
     }
     this.scaled();
     if (focused) this.focus(focused);
@@ -173,12 +178,13 @@ export class Stage {
     );
   }
 
-  scalePoint(which, point) {
-    const text = node("text", { x: 12, y: 5, "font-size": 15 }, `scale ${which + 1}`);
+  // An end of a line that a person set: of known length, or along the leg.
+  cross(kind, which, point, words) {
+    const text = node("text", { x: 12, y: 5, "font-size": 15 }, words);
     this.add(
-      { key: `scale ${which}`, kind: "scale", which, point },
+      { key: `${kind} ${which}`, kind, which, point },
       [node("path", { d: "M-8 -8L8 8M8 -8L-8 8M-8 -8L8 -8L8 8L-8 8Z" }), text],
-      { class: "mark", role: "button", "aria-label": `Scale point ${which + 1}` },
+      { class: "mark", role: "button", "aria-label": `Point: ${words}` },
     );
   }
 
@@ -223,7 +229,7 @@ export class Stage {
       return;
     }
     const at = this.at(event);
-    const item = this.tool === "move" || this.tool === "scale" ? this.nearest(at, event.pointerType) : null;
+    const item = ["move", "scale", "mark"].includes(this.tool) ? this.nearest(at, event.pointerType) : null;
     if (item) {
       item.node.focus({ preventScroll: true });
       this.drag = { kind: "item", item, from: at, moved: false };
@@ -290,6 +296,11 @@ export class Stage {
   key(event) {
     const step = ARROWS[event.key];
     const item = this.items.find((each) => each.node === document.activeElement);
+    if (item && (event.key === "Delete" || event.key === "Backspace")) {
+      event.preventDefault();
+      this.on.remove(item);
+      return;
+    }
     if (!step || !item || event.ctrlKey || event.altKey || event.metaKey) return;
     event.preventDefault();
     const far = event.shiftKey ? 10 : 1;

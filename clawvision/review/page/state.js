@@ -5,6 +5,8 @@ import * as geometry from "./geometry.js";
 export const VIEWS = ["side", "sole", "front", "rear"];
 export const FEET = ["LF", "RF", "LH", "RH"];
 export const LETTERS = { side: ["C", "T", "B", "H"], sole: ["T", "K"], front: ["C", "T"], rear: [] };
+// What can be placed by a click beside the landmarks: the axis of the leg, for a rear view.
+export const AXIS = ["upper point of the leg", "lower point of the leg"];
 const MOST_STEPS = 200;
 
 // The claws that a view may show, by the names that its foot allows.
@@ -24,7 +26,8 @@ export function begun(photo) {
   }
   for (const [stated, claw] of Object.entries(given ? given.claws : {})) {
     // A file may leave its claw without a name, or call left what the foot makes outer.
-    const name = stated === "claw" ? asked.claw || Object.keys(claws)[0] || "outer" : renamed(stated, claws);
+    const unnamed = asked.claw || Object.keys(result.claws)[0] || "outer";
+    const name = stated === "claw" ? unnamed : finalName(stated, claw.outline_px, result.claws);
     claws[name] = {
       outline: claw.outline_px || (claws[name] ? claws[name].outline : null),
       landmarks: claw.landmarks_px,
@@ -40,9 +43,28 @@ export function begun(photo) {
   };
 }
 
-function renamed(name, claws) {
-  if (name in claws || !Object.keys(claws).length) return name;
-  return Object.keys(claws).find((each) => each === name) || name;
+const middle = (points) => [0, 1].map((k) => points.reduce((sum, point) => sum + point[k], 0) / points.length);
+
+// The name that the measured photo gives to a claw: left and right become outer and inner once the foot is known.
+function finalName(name, outline, measured) {
+  const names = Object.keys(measured);
+  if (!["left", "right"].includes(name) || names.includes(name) || !names.length || !outline) return name;
+  const [x, y] = middle(outline);
+  const way = (each) => {
+    const line = measured[each].outline_px;
+    if (!line) return Infinity;
+    const [u, v] = middle(line);
+    return Math.hypot(u - x, v - y);
+  };
+  return names.reduce((best, each) => (way(each) < way(best) ? each : best));
+}
+
+// The drawing with its claws named as the measured photo names them.
+export function renamed(drawing, measured) {
+  const claws = {};
+  for (const [name, claw] of Object.entries(drawing.claws)) claws[finalName(name, claw.outline, measured)] = claw;
+  const same = Object.keys(claws).join() === Object.keys(drawing.claws).join();
+  return same || Object.keys(claws).length < Object.keys(drawing.claws).length ? drawing : { ...drawing, claws };
 }
 
 // The members of an outline file. What the manifest names is left to it.
@@ -57,7 +79,8 @@ export function members(drawing, photo) {
   const out = { view: drawing.view, claws };
   if (!photo.asked.foot && drawing.foot) out.foot = drawing.foot;
   if (!photo.asked.points && drawing.points && drawing.points[4] > 0) out.points = drawing.points;
-  if (drawing.legAxis) out.leg_axis_px = drawing.legAxis;
+  const axis = drawing.legAxis;
+  if (axis && Math.hypot(axis[1][0] - axis[0][0], axis[1][1] - axis[0][1]) >= 8) out.leg_axis_px = axis;
   return out;
 }
 
@@ -69,6 +92,17 @@ export const withClaw = (drawing, name, changes) => ({
 export function withLandmark(drawing, name, letter, point) {
   const claw = drawing.claws[name] || { landmarks: {} };
   return withClaw(drawing, name, { landmarks: { ...claw.landmarks, [letter]: point } });
+}
+
+export function withoutLandmark(drawing, name, letter) {
+  const { [letter]: _, ...landmarks } = drawing.claws[name].landmarks;
+  return withClaw(drawing, name, { landmarks });
+}
+
+export function withAxisPoint(drawing, which, point) {
+  const axis = drawing.legAxis ? [...drawing.legAxis] : [point, point];
+  axis[which] = point;
+  return { ...drawing, legAxis: axis };
 }
 
 // How far along the outline a pulled point takes its neighbours with it.
