@@ -257,7 +257,8 @@ async def _segment(bench: Workbench, request: Request) -> Response:
     photo, _ = await run_in_threadpool(bench.photo, index)
     for points in (horn, other, *([] if outline is None else [outline]), *neighbours):
         _check_near(points, photo.width, photo.height)
-    found = await run_in_threadpool(segment, pixels_of(photo), Seeds(horn, other), outline, neighbours)
+    work = partial(segment, pixels_of(photo), Seeds(horn, other), outline, neighbours, anew=data.get("anew") is True)
+    found = await run_in_threadpool(work)
     if found is None:
         raise _Bad(422, "These clicks leave no horn. Click on the horn once more.")
     return JSONResponse({"outline": np.round(found, 2).tolist()})

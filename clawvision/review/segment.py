@@ -26,10 +26,13 @@ _MARGIN = 0.25
 """What is looked at around outline and clicks, as a share of their extent."""
 _FREE_SHARE = 0.35
 """Without an outline so far, half the extent of what is looked at around a click, as a share of the photo's side."""
+_BAND = 0.06
+"""Half width of the band along an outline from clicks alone that may change, as a share of its extent."""
 _ROOM = 0.03
 """Added to the reach of what a click opens, as a share of the outline's extent."""
 _OPEN = 1.6
 """A click that contradicts the outline opens it up to so many times the way from the click to the outline."""
+_OPEN_ANEW = 2.0
 _DISC = 3
 """Radius of a click, pixels of the reduced crop."""
 _JOIN = 0.3
@@ -90,17 +93,21 @@ def segment(
         The outline so far, pixels.
     neighbours
         Outlines of other claws, which this one does not cover.
+    anew
+        The outline so far comes from such clicks alone: nothing of it is sure, and a band along it may change too.
     pyramid
         The photo with its halvings, where there is one already; for the last step to the edge.
     """
     if outline is None and not len(seeds.horn):
         return None
     view = _view(pixels, seeds, outline)
-    labels, opened = _labels(view, seeds, outline, neighbours)
-    if outline is not None and not opened:
+    labels, opened = _labels(view, seeds, outline, neighbours, anew)
+    if outline is not None and not opened and not anew:
         return outline
     if not np.isin(labels, (cv2.GC_FGD, cv2.GC_PR_FGD)).any():
         return None
+    if not np.isin(labels, (cv2.GC_BGD, cv2.GC_PR_BGD)).any():
+        labels[[0, -1]] = labels[:, [0, -1]] = cv2.GC_BGD  # the cut needs an example of either kind
     smooth = cv2.bilateralFilter(view.picture, 5, 25, 3)
     cut = labels.copy()
     state = np.zeros((1, 65)), np.zeros((1, 65))
@@ -111,7 +118,7 @@ def segment(
     if line is None:
         return None
     found = _at_edge(pyramid or Pyramid(pixels), view.back(line), 2.0 / float(view.scale.min()))
-    if outline is None:
+    if outline is None or anew:
         return found
     return _within(outline, found, [(view.back(centre), reach / float(view.scale.mean())) for centre, reach in opened])
 
@@ -136,7 +143,7 @@ def _view(pixels: ByteArray, seeds: Seeds, outline: FloatArray | None) -> _View:
 
 
 def _labels(
-    view: _View, seeds: Seeds, outline: FloatArray | None, neighbours: Sequence[FloatArray]
+    view: _View, seeds: Seeds, outline: FloatArray | None, neighbours: Sequence[FloatArray], anew: bool
 ) -> tuple[ByteArray, list[tuple[FloatArray, float]]]:
     """Return what is known before the cut, in GrabCut's four words, and where the outline is opened: centre, reach."""
     opened: list[tuple[FloatArray, float]] = []
@@ -145,7 +152,7 @@ def _labels(
     if outline is None:
         labels = _from_clicks(shape, horn, other)
     else:
-        labels, opened = _from_outline(shape, view.place(outline), horn, other)
+        labels, opened = _from_outline(shape, view.place(outline), horn, other, anew)
     line = None if outline is None else view.place(outline)
     for neighbour in neighbours:
         labels[_filled(shape, view.place(neighbour)) > 0] = cv2.GC_BGD
@@ -193,21 +200,25 @@ def _nearest(rows: np.ndarray, columns: np.ndarray, points: FloatArray) -> Float
 
 
 def _from_outline(
-    shape: tuple[int, ...], outline: FloatArray, horn: FloatArray, other: FloatArray
+    shape: tuple[int, ...], outline: FloatArray, horn: FloatArray, other: FloatArray, anew: bool
 ) -> tuple[ByteArray, list[tuple[FloatArray, float]]]:
     """The outline so far counts, except around clicks that contradict it."""
     inside = _filled(shape, outline)
     extent = float(np.ptp(outline, axis=0).max())
     labels = np.where(inside > 0, cv2.GC_FGD, cv2.GC_BGD).astype(np.uint8)
+    if anew:
+        deep = cv2.distanceTransform(inside, cv2.DIST_L2, 5) + cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
+        band = deep <= max(_BAND * extent, 3.0)
+        labels[band] = np.where(inside > 0, cv2.GC_PR_FGD, cv2.GC_PR_BGD)[band]
     rows, columns = np.mgrid[: shape[0], : shape[1]]
     nearer_horn = _nearest(rows, columns, horn) < _nearest(rows, columns, other)
     line = np.round(outline, 2).astype(np.float32)
     opened = []
     for points, wrong in ((horn, False), (other, True)):
         for point in points:
-            deep = cv2.pointPolygonTest(line, (float(point[0]), float(point[1])), True)
-            if (deep > 0) == wrong:
-                reach = _OPEN * abs(deep) + _ROOM * extent
+            away = cv2.pointPolygonTest(line, (float(point[0]), float(point[1])), True)
+            if (away > 0) == wrong:
+                reach = (_OPEN_ANEW if anew else _OPEN) * abs(away) + _ROOM * extent
                 opened.append((point, reach))
                 disc = np.hypot(columns - point[0], rows - point[1]) <= reach
                 # In what is opened, nearness to the clicks counts beside the outline.

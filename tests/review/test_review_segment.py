@@ -134,3 +134,12 @@ def test_a_stretch_goes_to_the_edge_and_the_rest_stays() -> None:
     away = np.hypot(*(moved - 200).T)
     assert away[np.r_[230:240, 0:10]] == pytest.approx(100.0, abs=0.5)
     assert np.array_equal(moved[31:210], line[31:210])
+
+
+def test_clicks_on_a_picture_that_is_all_horn_end_well() -> None:
+    pixels = np.random.default_rng(4).integers(80, 110, (300, 300, 3)).astype(np.uint8)
+    frame = np.array([[-3.0, -3.0], [150, -4], [303, -3], [304, 150], [303, 303], [150, 304], [-3, 303], [-4, 150]])
+    for anew in (False, True):
+        for seeds in (Seeds(np.array([[150.0, 150.0]]), np.empty((0, 2))), Seeds(np.empty((0, 2)), frame[:1] + 20)):
+            found = segment(pixels, seeds, frame, anew=anew)
+            assert found is None or shapely.Polygon(found).is_valid

@@ -6,7 +6,7 @@ import * as server from "./server.js";
 import { HANDLE_COUNT, Stage } from "./stage.js";
 import {
   AXIS, FEET, LETTERS, Steps, VIEWS, begun, clawNames, members, pullReach, renamed, withAxisPoint, withClaw, withLandmark,
-  withoutLandmark,
+  withoutLandmark, withoutSeeds,
 } from "./state.js";
 
 const MEASURE_AFTER_MS = 250;
@@ -67,7 +67,7 @@ const stage = new Stage(byId("stage"), {
       show();
       return;
     }
-    change(withClaw(steps.now, active, { outline: made.outline }));
+    change(withoutSeeds(withClaw(steps.now, active, { outline: made.outline }), active));
     await toEdge(active, made.first, made.last);
   },
   click(at) {
@@ -89,7 +89,7 @@ function moved(drawing, item, dx, dy) {
   if (item.kind === "handle") {
     const outline = drawing.claws[item.claw].outline;
     const put = geometry.pulled(outline, item.index, dx, dy, pullReach(outline, HANDLE_COUNT));
-    return withClaw(drawing, item.claw, { outline: put });
+    return withoutSeeds(withClaw(drawing, item.claw, { outline: put }), item.claw);
   }
   const point = [item.point[0] + dx, item.point[1] + dy];
   if (item.kind === "mark") return withLandmark(drawing, item.claw, item.letter, point);
@@ -126,8 +126,10 @@ async function toEdge(claw, first, last) {
 }
 
 async function seed(at) {
-  const seeds = steps.now.seeds[active] || { horn: [], other: [], base: null };
   const claw = steps.now.claws[active];
+  const outline = claw ? claw.outline : null;
+  // Clicks that began without an outline may change all of what they made.
+  const seeds = steps.now.seeds[active] || { horn: [], other: [], anew: !outline };
   const next = { ...seeds, [tool]: [...seeds[tool], at] };
   const marked = { ...steps.now, seeds: { ...steps.now.seeds, [active]: next } };
   change(marked);
@@ -136,7 +138,8 @@ async function seed(at) {
     const answer = await server.segment(photo.index, {
       horn: next.horn,
       other: next.other,
-      outline: claw ? claw.outline : null,
+      outline,
+      anew: seeds.anew,
       neighbours: neighbours.map(([, each]) => each.outline),
     });
     if (steps.now !== marked) return;

@@ -99,6 +99,9 @@ export function withoutLandmark(drawing, name, letter) {
   return withClaw(drawing, name, { landmarks });
 }
 
+// What a hand drew counts from then on; earlier clicks no longer do.
+export const withoutSeeds = (drawing, name) => ({ ...drawing, seeds: { ...drawing.seeds, [name]: undefined } });
+
 export function withAxisPoint(drawing, which, point) {
   const axis = drawing.legAxis ? [...drawing.legAxis] : [point, point];
   axis[which] = point;
