@@ -102,7 +102,7 @@ def test_strokes_with_the_mouse_put_a_wrong_outline_right(fresh: Made, browser: 
         driven.open(NAME)
         toe_before = page.text_content("[data-measure=toe_length]")
         began = time.monotonic()
-        driven.tool("Redraw a stretch")
+        driven.tool("Redraw")
         driven.stroke(_stretch_around(_true_point("T")))
         assert page.text_content("[data-measure=toe_length]") != toe_before
         page.fill("#by", "Ash")
@@ -189,7 +189,7 @@ def test_clicks_on_horn_and_beside_it_outline_the_claw_anew(fresh: Made, browser
         driven.settle()
         driven.open(NAME)
         began = time.monotonic()
-        driven.tool("Click: not horn −")
+        driven.tool("Not horn −")
         while driven.gestures < GESTURES:
             drawn = shapely.Polygon(driven.drawing()["claws"]["outer"]["outline"]).buffer(0)
             wrong = max(shapely.get_parts(drawn.difference(truth)), key=lambda part: part.area)
@@ -216,9 +216,9 @@ def test_a_rear_view_is_drawn_from_nothing(fresh: Made, browser: Any) -> None:
         page.click("#fit")
         for name, line in zip(("outer", "inner"), rounds, strict=True):
             page.get_by_label(name, exact=True).check()
-            driven.tool("Redraw a stretch")
+            driven.tool("Redraw")
             driven.stroke(line)
-        driven.tool("Place landmark")
+        driven.tool("Landmark")
         driven.click([575, 100])
         driven.click([590, 400])
         drawing = driven.drawing()

@@ -82,6 +82,30 @@ def test_a_few_clicks_put_a_wrong_outline_right(photo: TruePhoto) -> None:
         assert _iou(drawn, truth) >= GOOD, claw
 
 
+def test_clicks_alone_outline_most_soles() -> None:
+    """At least eight of ten claws within ten clicks, without any outline to begin with."""
+    reached = []
+    for photo in PHOTOS:
+        if photo.view != "sole":
+            continue
+        pixels = _pixels(photo)
+        pyramid = Pyramid(pixels)
+        for claw in photo.claws:
+            truth = _filled(_true_line(photo, claw), pixels.shape)
+            line, drawn = None, np.zeros_like(truth)
+            clicks: dict[bool, list[list[int]]] = {True: [], False: []}
+            while not drawn.any() or (_iou(drawn, truth) < GOOD and sum(map(len, clicks.values())) < CLICKS):
+                horn, at = _next_click(drawn, truth)
+                clicks[horn].append(at)
+                seeds = Seeds(*(np.array(clicks[kind], dtype=np.float64).reshape(-1, 2) for kind in (True, False)))
+                line = segment(pixels, seeds, line, anew=True, pyramid=pyramid)
+                assert line is not None
+                drawn = _filled(line, pixels.shape)
+            reached.append(_iou(drawn, truth))
+    assert sum(each >= GOOD for each in reached) >= 8, reached
+    assert min(reached) >= 0.85, reached
+
+
 def test_clicks_alone_outline_a_claw_that_stands_out() -> None:
     photo = next(photo for photo in true_photos() if photo.name == "108_side.jpg")
     pixels = _pixels(photo)
