@@ -23,6 +23,7 @@ from starlette.routing import Route
 
 from clawvision.errors import ClawvisionError, PhotoRefused
 from clawvision.outline.learned.crop import Pyramid
+from clawvision.output.paths import without_paths
 from clawvision.output.record import photo_record
 from clawvision.output.wording import CAUTION, LANDMARK_WORDS, MEASURE_WORDS, STATUS_WORDS, clean
 from clawvision.review import drawing
@@ -390,4 +391,4 @@ async def _told_refused(request: Request, error: Exception) -> Response:
 
 
 async def _told_error(request: Request, error: Exception) -> Response:
-    return _error(409, str(error))
+    return _error(409, without_paths(str(error)))

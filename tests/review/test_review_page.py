@@ -30,7 +30,9 @@ WITHIN_MM = 1.5
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    playwright = pytest.importorskip("playwright.sync_api", reason="Playwright for Python is not installed")
+    playwright = pytest.importorskip(
+        "playwright.sync_api", reason="Playwright is not installed (pip install '.[browser]')"
+    )
     with playwright.sync_playwright() as driver:
         # As root, as in a container, chromium's own sandbox does not start.
         chromium = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
