@@ -29,8 +29,8 @@ def assessed(tmp_path_factory: pytest.TempPathFactory) -> Made:
     photos.mkdir()
     for name in NAMES:
         shutil.copy(PHOTOS / name, photos / name)
-    # Nothing about foot and view of the side photo, so that the page may tell them.
-    rows = ["photo,animal,foot,view,claw,offset_mm", "101_side.jpg,Bracken,,,,25", "101_sole.jpg,Bracken,LH,sole,,0"]
+    # Nothing about the feet, nor the view of the side photo, so that the page may tell them.
+    rows = ["photo,animal,foot,view,claw,offset_mm", "101_side.jpg,Bracken,,,,25", "101_sole.jpg,Bracken,,sole,,0"]
     (photos / "photos.csv").write_text("\n".join([*rows, "107_side.jpg,Juniper,RH,side,outer,0"]) + "\n")
     return Made(photos, out, assess_folder([photos], out, jobs=1))
 

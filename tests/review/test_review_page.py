@@ -230,3 +230,29 @@ def test_a_rear_view_is_drawn_from_nothing(fresh: Made, browser: Any) -> None:
         assert told["view"] == "rear"
         assert told["claws"]["outer"]["measures"]["sole_tilt"]["value"] is not None
         assert errors == []
+
+
+def test_claws_get_their_names_with_the_foot_and_keep_them(fresh: Made, browser: Any) -> None:
+    with served(fresh.out, fresh.photos) as address:
+        page, errors = _page(browser, address)
+        driven = Driven(page)
+        driven.settle()
+        driven.open("101_sole.jpg")
+        before = driven.drawing()["claws"]
+        assert set(before) == {"left", "right"}
+        page.select_option("#foot", "LH")
+        driven.settle()
+        named = driven.drawing()["claws"]
+        # From below with the toes up, the outer claw of a left foot lies on the right.
+        assert named["outer"]["outline"] == before["right"]["outline"]
+        assert named["inner"]["outline"] == before["left"]["outline"]
+        page.fill("#by", "Ash")
+        page.click("#save")
+        driven.settle()
+        driven.open(NAME)
+        driven.open("101_sole.jpg")
+        assert set(driven.drawing()["claws"]) == {"outer", "inner"}
+        assert page.input_value("#foot") == "LH"
+        assert errors == []
+    sidecar = read_sidecar(fresh.photos / "101_sole.jpg")
+    assert sidecar is not None and sidecar.foot == "LH" and set(sidecar.claws) == {"outer", "inner"}

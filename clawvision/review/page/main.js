@@ -195,6 +195,7 @@ async function measureNow() {
     if (asking !== controller) return;
     const named = renamed(drawn, measured.claws);
     if (steps.now === drawn && named !== drawn) {
+      if (steps.saved === drawn) steps.saved = named;
       steps.amend(named);
       showFields();
     }
@@ -288,6 +289,7 @@ async function open(index) {
     showResult();
     show();
     showList();
+    if (opened.given) measureSoon(); // the file may be newer than the assessment
   });
   photo = photo || left; // a photo that cannot be read is told, and the one before stays
 }

@@ -21,13 +21,16 @@ export function clawNames(drawing) {
 export function begun(photo) {
   const { asked, given, result } = photo;
   const claws = {};
+  const stated = Object.keys(given ? given.claws : {});
   for (const [name, claw] of Object.entries(result.claws)) {
-    claws[name] = { outline: claw.outline_px, landmarks: {} };
+    // What was measured before the file told the foot may still be called left and right.
+    const others = stated.includes("outer") || stated.includes("inner") ? ["left", "right"] : [];
+    if (!others.includes(name)) claws[name] = { outline: claw.outline_px, landmarks: {} };
   }
-  for (const [stated, claw] of Object.entries(given ? given.claws : {})) {
+  for (const [called, claw] of Object.entries(given ? given.claws : {})) {
     // A file may leave its claw without a name, or call left what the foot makes outer.
     const unnamed = asked.claw || Object.keys(result.claws)[0] || "outer";
-    const name = stated === "claw" ? unnamed : finalName(stated, claw.outline_px, result.claws);
+    const name = called === "claw" ? unnamed : finalName(called, claw.outline_px, result.claws);
     claws[name] = {
       outline: claw.outline_px || (claws[name] ? claws[name].outline : null),
       landmarks: claw.landmarks_px,
