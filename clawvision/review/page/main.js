@@ -107,6 +107,7 @@ function handleStretch(drawing, item) {
 
 function change(drawing) {
   steps.do(drawing);
+  tell("");
   show();
   measureSoon();
 }
@@ -186,6 +187,11 @@ function measureSoon() {
 async function measureNow() {
   timer = 0;
   if (asking) asking.abort();
+  asking = null;
+  if (!Object.keys(members(steps.now, photo).claws).length) {
+    byId("live").textContent = "Nothing is drawn yet.";
+    return;
+  }
   const controller = new AbortController();
   asking = controller;
   byId("live").textContent = "Measuring.";
