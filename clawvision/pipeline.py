@@ -5,8 +5,8 @@ The stages are pure; this module only hands each one's result to the next and de
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -24,6 +24,7 @@ from clawvision.scale.find import find_scale, with_offset
 from clawvision.scale.plane import mm_per_px
 from clawvision.types import (
     Camera,
+    FloatArray,
     Outlines,
     Photo,
     PhotoRequest,
@@ -34,6 +35,9 @@ from clawvision.types import (
     Status,
     frozen_mapping,
 )
+
+ScaleFinder = Callable[[Photo, PhotoRequest, Settings, Camera | None, Callable[[], FloatArray | None]], Scale]
+"""What `find_scale` is."""
 
 
 @dataclass(slots=True)
@@ -78,16 +82,60 @@ def run_photo(
     try:
         known.photo, notes = read_photo(request.path, name=request.name, settings=settings)
         known.reasons += notes
-        _measure(
-            known,
-            settings,
-            read_sidecar(request.path),
-            _calibrations(settings.calibration_dirs),
-            segmenter or default_segmenter(),
-        )
+        sidecar = read_sidecar(request.path)
     except PhotoRefused as refusal:
         known.reasons.append(refusal.reason)
-    return _result(known), known.photo
+        return _result(known), known.photo
+    return run_drawn(known.photo, notes, request, settings, sidecar, segmenter=segmenter), known.photo
+
+
+def run_drawn(
+    photo: Photo,
+    notes: tuple[Reason, ...],
+    request: PhotoRequest,
+    settings: Settings,
+    sidecar: Sidecar | None,
+    *,
+    segmenter: Segmenter | None = None,
+    scale_finder: ScaleFinder = find_scale,
+) -> PhotoResult:
+    """Measure a photo that was read before, with what a person drew on it.
+
+    Parameters
+    ----------
+    photo, notes
+        What `read_photo` returned.
+    request
+        The photo and what is known of it.
+    settings
+        What a run may vary.
+    sidecar
+        What a person drew, or None.
+    segmenter
+        What finds the outlines that nobody drew; the package's own by default.
+    scale_finder
+        `find_scale`, or what remembers its answers: the scale stays as it is while a person draws.
+
+    Returns
+    -------
+    PhotoResult
+        The result that `run_photo` has with this sidecar beside the photo.
+    """
+    known = _Known(_completed(request, sidecar), photo)
+    known.reasons += notes
+    try:
+        calibrations = _calibrations(settings.calibration_dirs)
+        _measure(known, settings, sidecar, calibrations, segmenter or default_segmenter(), scale_finder)
+    except PhotoRefused as refusal:
+        known.reasons.append(refusal.reason)
+    return _result(known)
+
+
+def _completed(request: PhotoRequest, sidecar: Sidecar | None) -> PhotoRequest:
+    """Return the request with the foot and the points of known distance that only the sidecar tells."""
+    if sidecar is None:
+        return request
+    return replace(request, foot=request.foot or sidecar.foot, points=request.points or sidecar.points)
 
 
 def _measure(
@@ -96,13 +144,14 @@ def _measure(
     sidecar: Sidecar | None,
     calibrations: tuple[LensCalibration, ...],
     segmenter: Segmenter,
+    scale_finder: ScaleFinder,
 ) -> None:
     """Run the stages after reading, noting each one's result in ``known``."""
     photo, request = known.photo, known.request
     assert photo is not None
     dark = too_dark_to_see(photo)
     try:
-        scale = find_scale(
+        scale = scale_finder(
             photo, request, settings, _camera(photo, calibrations), lambda: reference_box(photo, segmenter)
         )
     except PhotoRefused:

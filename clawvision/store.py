@@ -31,7 +31,21 @@ NEVER = ""
 """A key that no photo has: what is saved with it is never taken for finished."""
 
 _LIBRARIES = ("numpy", "opencv-python-headless", "pillow", "pillow-heif", "scikit-image", "scipy", "shapely")
-_NO_BEARING = ("check.py", "cli", "findings", "history", "printing", "triage")
+_NO_BEARING = (
+    "check.py",
+    "cli",
+    "compare",
+    "findings",
+    "growth",
+    "history",
+    "plotting.py",
+    "printing",
+    "repeatability",
+    "report",
+    "review",
+    "shape",
+    "triage",
+)
 _PICTURE_SUFFIXES = {b"\x89PNG": ".png", b"\xff\xd8\xff": ".jpg"}
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
 _UNFIT = re.compile(r'[\x00-\x1f\x7f<>:"/\\|?*]' if os.name == "nt" else r"[\x00-\x1f\x7f]")

@@ -36,6 +36,7 @@ _COMMANDS = {
     "repeatability": "clawvision.cli.repeatability",
     "compare": "clawvision.cli.compare",
     "history": "clawvision.cli.history",
+    "review": "clawvision.cli.review",
 }
 
 

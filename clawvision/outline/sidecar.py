@@ -22,6 +22,9 @@ exist, the one with the full name counts). UTF-8, at most 5 MB::
   around it in either direction, closed of itself (a repeated first point is dropped), not crossing itself.
 * ``landmarks_px`` may hold any of ``C T B H K``.
 * ``leg_axis_px`` at the top level, for a rear view: two points on the leg's axis, the upper one first.
+* ``foot`` and ``points`` at the top level are the manifest's columns of these names; they count where it is silent.
+  ``points`` is ``[x1, y1, x2, y2, mm]``: two points of known distance.
+* ``by`` and ``at`` at the top level tell who saved the file and when (ISO 8601); nothing depends on them.
 * Pixels are those of the photo turned upright by its EXIF orientation: x right, y down, the centre of the top left
   pixel is (0, 0).
 
@@ -43,7 +46,7 @@ import shapely
 
 from clawvision.errors import PhotoRefused
 from clawvision.reasons import reason
-from clawvision.types import ClawName, FloatArray, View, frozen_array, frozen_mapping
+from clawvision.types import ClawName, FloatArray, Foot, View, frozen_array, frozen_mapping
 
 MAX_BYTES = 5_000_000
 MAX_POINTS = 100_000
@@ -51,6 +54,7 @@ MIN_POINTS = 8
 MENDABLE_SHARE = 0.05
 """Share of an outline's area that may lie in loops and holes where it touches itself."""
 MIN_AREA_PX2 = 200.0
+MIN_POINTS_APART_PX = 10.0
 LANDMARKS = ("C", "T", "B", "H", "K")
 CLAW_NAMES = cast(tuple[ClawName, ...], get_args(ClawName))
 _SCHEMA = "clawvision/outline/1"
@@ -73,6 +77,11 @@ class Sidecar:
     view: View | None
     claws: Mapping[ClawName | None, SidecarClaw]
     leg_axis_px: FloatArray | None = None
+    foot: Foot | None = None
+    points: tuple[float, float, float, float, float] | None = None
+    """Two points of known distance: x1, y1, x2, y2 in pixels, then their distance in mm."""
+    by: str | None = None
+    at: str | None = None
 
 
 class _Invalid(Exception):
@@ -202,6 +211,9 @@ def _parse(data: Any, file: str) -> Sidecar:
     if view is not None and view not in get_args(View):
         raise _Invalid(f"view must be one of {' '.join(get_args(View))}")
     bare = any(key in data for key in ("outline_px", "outline", "landmarks_px", "landmarks"))
+    foot = data.get("foot")
+    if foot is not None and foot not in get_args(Foot):
+        raise _Invalid(f"foot must be one of {' '.join(get_args(Foot))}")
     if "claws" in data:
         members = data["claws"]
         if not isinstance(members, dict):
@@ -221,7 +233,36 @@ def _parse(data: Any, file: str) -> Sidecar:
     if not claws:
         raise _Invalid("it holds no claw")
     frozen_claws: Mapping[Any, SidecarClaw] = frozen_mapping(claws)
-    return Sidecar(file, view, frozen_claws, _leg_axis(data.get("leg_axis_px")))
+    return Sidecar(
+        file,
+        view,
+        frozen_claws,
+        _leg_axis(data.get("leg_axis_px")),
+        foot,
+        _points(data.get("points")),
+        _text(data, "by"),
+        _text(data, "at"),
+    )
+
+
+def _points(data: Any) -> tuple[float, float, float, float, float] | None:
+    if data is None:
+        return None
+    if not isinstance(data, list) or len(data) != 5:
+        raise _Invalid("points must be five numbers: x1, y1, x2, y2 in pixels, then the distance in mm")
+    (x1, y1), (x2, y2) = (_point(data[k : k + 2], f"point {k // 2 + 1} of points") for k in (0, 2))
+    _, distance = _point([0, data[4]], "the distance of points")
+    if not 1.0 <= distance <= 10_000.0:
+        raise _Invalid("the distance of points must be 1 to 10000 mm")
+    if math.hypot(x2 - x1, y2 - y1) < MIN_POINTS_APART_PX:
+        raise _Invalid(f"the two points of known distance lie less than {MIN_POINTS_APART_PX:.0f} pixels apart")
+    return x1, y1, x2, y2, distance
+
+
+def _text(data: dict[str, Any], key: str) -> str | None:
+    """Return a text that only people read; one that is none is ignored like a member of another name."""
+    value = data.get(key)
+    return value if isinstance(value, str) else None
 
 
 def _leg_axis(data: Any) -> FloatArray | None:

@@ -47,6 +47,7 @@ def test_commands() -> None:
         "repeatability",
         "compare",
         "history",
+        "review",
     ]
     history = main.get_command(click.Context(main), "history")
     assert isinstance(history, click.Group)

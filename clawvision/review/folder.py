@@ -1,0 +1,117 @@
+"""The photos of an assessment that a person may put right, and the files they lie in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+from clawvision.errors import PhotoRefused, UsageError
+from clawvision.outline.sidecar import read_sidecar
+from clawvision.output.models import AssessmentRecord, PhotoRecord
+from clawvision.output.record import request_again
+from clawvision.plain import plain
+from clawvision.types import PhotoRequest, Settings
+
+OUTLINE_REASONS = frozenset(
+    {"no_claw", "sidecar_invalid", "outline_beyond_plane", "outline_doubtful", "claws_not_separated", "one_claw_only"}
+)
+"""What a drawn outline settles."""
+SCALE_REASONS = frozenset({"no_reference"})
+"""What two points of known distance settle."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewPhoto:
+    """A photo of the assessment: its record, where it lies now, and what the manifest asked of it."""
+
+    record: PhotoRecord
+    request: PhotoRequest
+
+    @property
+    def path(self) -> Path:
+        """Return the photo's file."""
+        return self.request.path
+
+    @property
+    def rank(self) -> int:
+        """Return 0 where a drawing would settle it, 1 where a person must look, 2 for other refusals, 3 else."""
+        codes = {reason.code for reason in self.record.reasons if reason.effect != "note"}
+        if codes & OUTLINE_REASONS:
+            return 0
+        if self.record.status == "review" or codes & SCALE_REASONS:
+            return 1
+        return 2 if self.record.status == "refused" else 3
+
+
+def review_photos(record: AssessmentRecord, folder: Path) -> tuple[ReviewPhoto, ...]:
+    """Return an assessment's photos that lie in a folder, those that need a person first.
+
+    Raises
+    ------
+    UsageError
+        If none is there. A name that leads out of the folder counts as not there.
+    """
+    root = folder.resolve()
+    found = []
+    for photo in record.photos:
+        path = folder / photo.photo
+        if path.resolve().is_relative_to(root) and path.is_file():
+            request = request_again(
+                path, photo.asked, name=photo.photo, animal=photo.animal, foot=photo.asked.foot, stage=photo.stage
+            )
+            found.append(ReviewPhoto(photo, _from_manifest(request)))
+    if not found:
+        raise UsageError(
+            f"None of the assessment's photos lies in {plain(folder)}.", "Name their folder with --photos FOLDER."
+        )
+    return tuple(sorted(found, key=lambda photo: photo.rank))
+
+
+def _from_manifest(request: PhotoRequest) -> PhotoRequest:
+    """Return the request without what only the outline file told: that may be drawn anew."""
+    try:
+        sidecar = read_sidecar(request.path)
+    except PhotoRefused:
+        return request
+    if sidecar is None:
+        return request
+    return replace(
+        request,
+        foot=None if request.foot == sidecar.foot else request.foot,
+        points=None if request.points == sidecar.points else request.points,
+    )
+
+
+def photo_folder(record: AssessmentRecord, out: Path, given: Path | None) -> Path:
+    """Return the folder of the photos: the given one, else one of those that the assessment's command named.
+
+    Raises
+    ------
+    UsageError
+        If no folder is given and none of these holds a photo of the assessment.
+    """
+    if given is not None:
+        return given
+    base = out if out.is_dir() else out.parent
+    for folder in (*(Path(word) for word in record.run.command[1:]), Path(), base, base.parent):
+        if folder.is_dir() and any((folder / photo.photo).is_file() for photo in record.photos):
+            return folder
+    raise UsageError("The assessment's photos were not found.", "Name their folder with --photos FOLDER.")
+
+
+def settings_again(record: AssessmentRecord) -> Settings:
+    """Return the settings that an assessment was made with, less calibration folders that are no longer there."""
+    values: dict[str, Any] = {
+        field.name: record.run.parameters[field.name]
+        for field in fields(Settings)
+        if field.name != "calibration_dirs" and isinstance(record.run.parameters.get(field.name), int | float)
+    }
+    named = record.run.parameters.get("calibration_dirs")
+    folders = _texts(named) if isinstance(named, list) else ()
+    return Settings(**values, calibration_dirs=tuple(folder for folder in folders if Path(folder).is_dir()))
+
+
+def _texts(values: Sequence[Any]) -> tuple[str, ...]:
+    return tuple(value for value in values if isinstance(value, str))
