@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from clawvision.cli.options import repeats_option
 from clawvision.compare.comparison import Given, compared
 from clawvision.compare.models import ChangeRecord, ComparedFootRecord, ComparisonRecord, PairRecord
 from clawvision.compare.picture import Shown, picture_bytes
@@ -24,6 +25,7 @@ from clawvision.output.record import dumps, photo_facts
 from clawvision.output.wording import measure_word
 from clawvision.photo.read import read_photo
 from clawvision.plain import listed, plain, wrapped
+from clawvision.repeatability.smallest import NONE_KNOWN, read_smallest
 from clawvision.types import Photo, Settings
 
 ALL_COMPARED = 0
@@ -62,8 +64,14 @@ _TOLD = ("toe_length", "toe_angle", "heel_height", "sole_length", "sole_width", 
     metavar="FILE",
     help="The herd's own rows for the table of rules, which are laid over the packaged ones.",
 )
+@repeats_option
 def compare(
-    assessments: tuple[Path, ...], to: Path, photos: Path | None, profile_dirs: tuple[Path, ...], rules: Path | None
+    assessments: tuple[Path, ...],
+    to: Path,
+    photos: Path | None,
+    profile_dirs: tuple[Path, ...],
+    rules: Path | None,
+    repeatability: Path | None,
 ) -> int:
     """Tell what a trim took off, and what it came to.
 
@@ -92,7 +100,8 @@ def compare(
     """
     records = [read_assessment(path) for path in assessments]
     given = [_given(record) for record in records]
-    comparison = compared(given, load_profiles(profile_dirs), load_rules(rules))
+    smallest = NONE_KNOWN if repeatability is None else read_smallest(repeatability)
+    comparison = compared(given, load_profiles(profile_dirs), load_rules(rules), smallest)
     if not comparison.feet:
         click.echo(f"No two photos could be compared.\n{_unpaired(comparison)}".rstrip(), err=True)
         return NONE_COMPARED

@@ -14,12 +14,14 @@ import click
 
 from clawvision.cli import report
 from clawvision.cli.names import known_animal
+from clawvision.cli.options import repeats_option
 from clawvision.errors import OutputError, UsageError
 from clawvision.findings.herd import counted
 from clawvision.findings.profiles import load_profiles
 from clawvision.history import need
 from clawvision.output.atomic import write_atomic
 from clawvision.plain import plain
+from clawvision.repeatability.smallest import SEM_SHARE, read_smallest
 from clawvision.types import Foot
 
 if TYPE_CHECKING:
@@ -57,7 +59,7 @@ def _growth_options(command: F) -> F:
         )
     ):
         command = option(command)
-    return command
+    return repeats_option(command)
 
 
 _FOOT = click.option("--foot", type=click.Choice(get_args(Foot), case_sensitive=False), help="Only this foot.")
@@ -76,6 +78,7 @@ def show(
     limit: LimitName,
     profile_dirs: tuple[Path, ...],
     on: datetime | None,
+    repeatability: Path | None,
     as_json: bool,
 ) -> None:
     """Tell how the claws of ANIMAL grew longer over time, foot by foot.
@@ -98,7 +101,7 @@ def show(
       2  wrong usage, a store that cannot be read, or no such animal or foot in it
       6  an optional package is missing; the message says how to install it
     """
-    feet = _feet(address, animal, foot, limit, profile_dirs, _today(on))
+    feet = _feet(address, animal, foot, limit, profile_dirs, _today(on), repeatability)
     from clawvision.history.told import cautions_text, foot_json, foot_text
 
     if as_json:
@@ -121,6 +124,7 @@ def due(
     limit: LimitName,
     profile_dirs: tuple[Path, ...],
     on: datetime | None,
+    repeatability: Path | None,
     table: Path | None,
     as_json: bool,
 ) -> None:
@@ -155,7 +159,8 @@ def due(
         raise UsageError(f"--by {day} is before {today}.", "Name a day that is to come, or set --on as well.")
     profiles = load_profiles(profile_dirs)
     with open_store(address) as store:
-        found = read_due(store, profiles, by=day, until=today, limit=limit)
+        least = _least_u_mm(repeatability)
+        found = read_due(store, profiles, by=day, until=today, limit=limit, least_u_mm=least)
     if table is not None:
         with _writing(table):
             write_atomic(table, due_csv(found, limit))
@@ -185,6 +190,7 @@ def plot(
     limit: LimitName,
     profile_dirs: tuple[Path, ...],
     on: datetime | None,
+    repeatability: Path | None,
 ) -> None:
     """Draw the toe lengths of ANIMAL over time, a picture a foot, as SVG (to print) and as PNG.
 
@@ -206,7 +212,7 @@ def plot(
     need("plots")
     from clawvision.history.pictures import foot_picture
 
-    feet = [each for each, _ in _feet(address, animal, foot, limit, profile_dirs, _today(on))]
+    feet = [each for each, _ in _feet(address, animal, foot, limit, profile_dirs, _today(on), repeatability)]
     drawn = [each for each in feet if any(claw.readings.series.readings for claw in each.claws)]
     if not drawn:
         raise UsageError(f'There is no toe length of "{plain(animal)}" to draw.', "Take side photos of named feet.")
@@ -221,7 +227,13 @@ def plot(
 
 
 def _feet(
-    address: str, animal: str, foot: Foot | None, limit: LimitName, profile_dirs: tuple[Path, ...], today: date
+    address: str,
+    animal: str,
+    foot: Foot | None,
+    limit: LimitName,
+    profile_dirs: tuple[Path, ...],
+    today: date,
+    repeatability: Path | None,
 ) -> list[tuple[FootGrowth, tuple[StoredFinding, ...]]]:
     """Return the feet of an animal with what was found on each."""
     need("history")
@@ -234,12 +246,19 @@ def _feet(
         names = [each.animal for each in animals(store)]
         name = known_animal(animal, names, "The store")
         findings = [each for each in foot_findings(store, name) if each.day is None or each.day <= today]
-        herd = read_herd(store, profiles, today)
+        herd = read_herd(store, profiles, today, _least_u_mm(repeatability))
     feet = foot_growth(herd, name, foot, limit, [each.foot for each in findings])
     if not feet:
         what = "no named foot" if foot is None else f"nothing of {foot}"
         raise UsageError(f"The store holds {what} of {plain(name)}.", "Name the foot in photos.csv, or another animal.")
     return [(each, tuple(found for found in findings if found.foot == each.foot)) for each in feet]
+
+
+def _least_u_mm(repeatability: Path | None) -> float:
+    """Return the standard uncertainty below which no toe length is taken, by what repeated photos differ by."""
+    if repeatability is None:
+        return 0.0
+    return read_smallest(repeatability).get(("side", "toe_length"), 0.0) * SEM_SHARE
 
 
 def _today(on: datetime | None) -> date:

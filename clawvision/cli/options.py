@@ -116,6 +116,19 @@ def measuring_options(command: F) -> F:
     return command
 
 
+def repeats_option(command: F) -> F:
+    """Add the option that names what repeated photos differ by."""
+    option = click.option(
+        "--repeatability",
+        type=click.Path(path_type=Path, exists=True, dir_okay=False),
+        metavar="FILE",
+        help="A repeatability.json of the same way of taking photos: nothing smaller than its smallest detectable"
+        " changes is taken for a change.",
+    )
+    decorated: F = option(command)
+    return decorated
+
+
 def table_options(command: F) -> F:
     """Add the options of the table of measures, for spreadsheets of countries with a decimal comma."""
     for option in reversed(

@@ -78,6 +78,13 @@ class Change:
         return 1 if self.value > 0 else -1
 
 
+def at_least(change: Change, smallest: float | None) -> Change:
+    """Return the change with no smaller an uncertainty than what repeated photos differ by, where that is known."""
+    if smallest is None or smallest <= change.uncertainty:
+        return change
+    return Change(change.value, smallest, change.cancelled)
+
+
 def source_of(photo: PhotoRecord, print_scale: float) -> Source:
     """Return what a photo's errors come from.
 

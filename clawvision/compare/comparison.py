@@ -9,7 +9,17 @@ from dataclasses import dataclass
 import numpy as np
 
 import clawvision
-from clawvision.compare.change import CORRELATIONS, Change, Source, Term, combined, difference, source_of, term
+from clawvision.compare.change import (
+    CORRELATIONS,
+    Change,
+    Source,
+    Term,
+    at_least,
+    combined,
+    difference,
+    source_of,
+    term,
+)
 from clawvision.compare.models import (
     AfterRecord,
     AreaRecord,
@@ -33,6 +43,7 @@ from clawvision.findings.profiles import Profile, choose_profile
 from clawvision.output.models import ClawRecord, MeasureRecord, PhotoRecord
 from clawvision.output.rounding import rounded
 from clawvision.output.wording import CAUTION
+from clawvision.repeatability.smallest import NONE_KNOWN, SmallestChanges
 from clawvision.types import ClawName, FloatArray, PhotoFacts
 
 _CLAWS: tuple[ClawName, ...] = ("outer", "inner")
@@ -69,7 +80,12 @@ class Given:
     print_scale: float = 1.0
 
 
-def compared(given: Sequence[Given], profiles: Mapping[str, Profile], book: RuleBook) -> ComparisonRecord:
+def compared(
+    given: Sequence[Given],
+    profiles: Mapping[str, Profile],
+    book: RuleBook,
+    smallest: SmallestChanges = NONE_KNOWN,
+) -> ComparisonRecord:
     """Compare photos from before and after trims.
 
     Parameters
@@ -78,6 +94,8 @@ def compared(given: Sequence[Given], profiles: Mapping[str, Profile], book: Rule
         Assessments; a photo that is in several of them counts once.
     profiles, book
         What the feet are judged by.
+    smallest
+        Smallest detectable changes from repeated photos: no change's uncertainty is taken to be less.
 
     Raises
     ------
@@ -86,7 +104,7 @@ def compared(given: Sequence[Given], profiles: Mapping[str, Profile], book: Rule
     """
     photos, facts, sources = _together(given)
     feet, unpaired = pair_photos(photos.values())
-    records = [_foot(each, facts, sources, _profile(each, facts, profiles), book) for each in feet]
+    records = [_foot(each, facts, sources, _profile(each, facts, profiles), book, smallest) for each in feet]
     return ComparisonRecord(
         version=clawvision.__version__,
         correlations=tuple(
@@ -135,6 +153,7 @@ def _foot(
     sources: Mapping[str, Source],
     profile: Profile,
     book: RuleBook,
+    smallest: SmallestChanges,
 ) -> ComparedFootRecord:
     judged = judge(trimmed, facts, profile, book)
     before, after = days_of(trimmed)
@@ -146,9 +165,9 @@ def _foot(
         before=before.isoformat(),
         after=after.isoformat(),
         profile=profile.name,
-        pairs=tuple(record for pair in trimmed.pairs for record in _pair(pair, sources)),
+        pairs=tuple(record for pair in trimmed.pairs for record in _pair(pair, sources, smallest)),
         balance=_balance(trimmed, sources),
-        verdicts=tuple(_verdict(each) for each in verdicts(judged, _heel_changes(trimmed, sources))),
+        verdicts=tuple(_verdict(each) for each in verdicts(judged, _heel_changes(trimmed, sources, smallest))),
         after_trim=None
         if told is None
         else AfterRecord(
@@ -164,19 +183,20 @@ def _foot(
     )
 
 
-def _pair(pair: Pair, sources: Mapping[str, Source]) -> list[PairRecord]:
+def _pair(pair: Pair, sources: Mapping[str, Source], smallest: SmallestChanges) -> list[PairRecord]:
     """Return the records of a pair: one a claw, and for a sole one of both claws together."""
     old, new = pair.before.photo, pair.after.photo
+    known = {name: value for (view, name), value in smallest.items() if view == pair.before.view}
     shown = [pair.before.claw] if pair.before.claw else [c for c in _CLAWS if c in old.claws and c in new.claws]
     records = []
     for claw in shown:
         then, now = sources[old.photo], sources[new.photo]
-        changes = _changes(old.claws[claw].measures, new.claws[claw].measures, then, now)
+        changes = _changes(old.claws[claw].measures, new.claws[claw].measures, then, now, known)
         record = _record(pair, claw, changes)
         length = next((each for each in changes if each.measure == "toe_length"), None)
         off = None if length is None else _value(-length.change.value, length.change.uncertainty)
         records.append(_laid_over(record.model_copy(update={"off_the_toe": off}), pair, claw, then, now))
-    both = _changes(old.foot_measures, new.foot_measures, sources[old.photo], sources[new.photo])
+    both = _changes(old.foot_measures, new.foot_measures, sources[old.photo], sources[new.photo], known)
     if both:
         records.append(_record(pair, None, both))
     return records
@@ -307,14 +327,18 @@ def _fit(fit: Fit, view: str, refusal: str | None) -> FitRecord:
 
 
 def _changes(
-    old: Mapping[str, MeasureRecord], new: Mapping[str, MeasureRecord], then: Source, now: Source
+    old: Mapping[str, MeasureRecord],
+    new: Mapping[str, MeasureRecord],
+    then: Source,
+    now: Source,
+    smallest: Mapping[str, float],
 ) -> tuple[ChangeRecord, ...]:
     found = []
     for name, measure in old.items():
         other = new.get(name)
         change = difference(measure, other, then, now)
         if change is not None and other is not None and other.unit == measure.unit:
-            found.append(_change_record(name, measure, other, change))
+            found.append(_change_record(name, measure, other, at_least(change, smallest.get(name))))
     return tuple(found)
 
 
@@ -360,7 +384,7 @@ def _balance(trimmed: Trimmed, sources: Mapping[str, Source]) -> tuple[ChangeRec
     )
 
 
-def _heel_changes(trimmed: Trimmed, sources: Mapping[str, Source]) -> dict[ClawName, Change]:
+def _heel_changes(trimmed: Trimmed, sources: Mapping[str, Source], smallest: SmallestChanges) -> dict[ClawName, Change]:
     found: dict[ClawName, Change] = {}
     for pair in trimmed.pairs:
         claw = pair.before.claw
@@ -369,7 +393,7 @@ def _heel_changes(trimmed: Trimmed, sources: Mapping[str, Source]) -> dict[ClawN
         old, new = (each.photo.claws[claw].measures.get("heel_height") for each in (pair.before, pair.after))
         change = difference(old, new, sources[pair.before.photo.photo], sources[pair.after.photo.photo])
         if change is not None:
-            found[claw] = change
+            found[claw] = at_least(change, smallest.get(("side", "heel_height")))
     return found
 
 

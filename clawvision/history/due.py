@@ -20,18 +20,26 @@ from clawvision.history.growth import (
 from clawvision.history.store import Store, animals, toe_lengths
 
 
-def read_herd(store: Store, profiles: Mapping[str, Profile], until: date | None = None) -> HerdHistory:
+def read_herd(
+    store: Store, profiles: Mapping[str, Profile], until: date | None = None, least_u_mm: float = 0.0
+) -> HerdHistory:
     """Return the growth of all claws of a store, from photos taken up to a day."""
     with _collector_resting():
-        return herd_history(claw_readings(toe_lengths(store), until), profiles)
+        return herd_history(claw_readings(toe_lengths(store), until, least_u_mm), profiles)
 
 
 def read_due(
-    store: Store, profiles: Mapping[str, Profile], *, by: date, until: date | None = None, limit: LimitName = "watch"
+    store: Store,
+    profiles: Mapping[str, Profile],
+    *,
+    by: date,
+    until: date | None = None,
+    limit: LimitName = "watch",
+    least_u_mm: float = 0.0,
 ) -> DueFeet:
     """Return the feet of a store that are due by a day, from photos taken up to another."""
     with _collector_resting():
-        herd = herd_history(claw_readings(toe_lengths(store), until), profiles)
+        herd = herd_history(claw_readings(toe_lengths(store), until, least_u_mm), profiles)
         return due_feet(limit_forecasts(herd, limit), by, animals(store))
 
 

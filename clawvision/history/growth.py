@@ -136,7 +136,9 @@ class DueFeet:
     later: int
 
 
-def claw_readings(rows: Iterable[ToeLength], until: date | None = None) -> tuple[ClawReadings, ...]:
+def claw_readings(
+    rows: Iterable[ToeLength], until: date | None = None, least_u_mm: float = 0.0
+) -> tuple[ClawReadings, ...]:
     """Gather rows, which lie by animal, foot and claw, to claws.
 
     Stored uncertainties are expanded (k = 2); half of them are standard ones. A photo that a person has to look at
@@ -149,17 +151,21 @@ def claw_readings(rows: Iterable[ToeLength], until: date | None = None) -> tuple
         As `clawvision.history.store.toe_lengths` returns them.
     until
         Photos taken later do not count at all.
+    least_u_mm
+        Standard uncertainty below which no length is taken, from repeated photos.
     """
     found = []
     for _, of_foot in groupby(rows, key=_FOOT):
         known = [row for row in of_foot if until is None or row.day <= until]
         noted = {row.trimmed for row in known if row.trimmed is not None and (until is None or row.trimmed <= until)}
         staged = {row.day for row in known if row.stage != "check"}
-        found += [_claw(tuple(group), noted, staged) for _, group in groupby(known, key=_CLAW)]
+        found += [_claw(tuple(group), noted, staged, least_u_mm) for _, group in groupby(known, key=_CLAW)]
     return tuple(found)
 
 
-def _claw(rows: Sequence[ToeLength], noted: AbstractSet[date], staged: AbstractSet[date]) -> ClawReadings:
+def _claw(
+    rows: Sequence[ToeLength], noted: AbstractSet[date], staged: AbstractSet[date], least_u_mm: float
+) -> ClawReadings:
     readings: list[ToeReading] = []
     review = unusable = 0
     for row in rows:
@@ -168,7 +174,8 @@ def _claw(rows: Sequence[ToeLength], noted: AbstractSet[date], staged: AbstractS
         elif not (0 < row.value < math.inf and 0 < row.uncertainty < math.inf):
             unusable += 1
         else:
-            readings.append(ToeReading(row.day, row.value, row.uncertainty / 2, row.stage, ""))
+            u = max(row.uncertainty / 2, least_u_mm)
+            readings.append(ToeReading(row.day, row.value, u, row.stage, ""))
     last = rows[-1]
     if staged:
         noted = noted | (staged - {each.day for each in readings if each.stage != "check"})

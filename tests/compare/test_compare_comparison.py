@@ -283,3 +283,18 @@ def test_the_table_holds_every_change_and_defuses_formulas() -> None:
     change = next(row for row in outer if row["measure"] == "toe_length")
     assert float(change["change"]) == pytest.approx(float(change["after"]) - float(change["before"]), abs=0.002)
     assert ANIMAL not in str(rows)
+
+
+def test_a_change_smaller_than_repeats_differ_by_is_too_close_to_call() -> None:
+    long = side_shape(112.0)
+    photos = [
+        remeasured(side_photo("b.jpg", "before", long), heel_height=(42.0, 1.0)),
+        remeasured(side_photo("a.jpg", "after", cut(long, 95.0)), heel_height=(36.0, 1.0)),
+    ]
+    found = tuple(records(photos))
+    given = [Given(found, tuple(photo_facts(each) for each in found))]
+    for smallest, u in ({}, pytest.approx(1.4, abs=0.1)), ({("side", "heel_height"): 9.0}, 9.0):
+        (only,) = compared(given, PROFILES, RULES, smallest).feet
+        (change,) = [each.change for each in pair(only, "side", "outer").changes if each.measure == "heel_height"]
+        assert change.value == -6.0 and change.uncertainty == u
+    assert verdict(only, "heel_lowered").answer == "too close to call"
