@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -13,7 +12,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-CHROMIUM = next((path for name in ("chromium", "chromium-browser") if (path := shutil.which(name))), None)
 _PATIENCE_S = 60.0
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -14,30 +13,16 @@ import shapely
 from clawvision.measure.curve import resample_closed, resample_open
 from clawvision.outline.sidecar import read_sidecar
 from clawvision.types import FloatArray
-from tests.review.browser import CHROMIUM, Driven, served
+from tests.browser.checker import violations
+from tests.review.browser import Driven, served
 from tests.review.conftest import Made
 from tests.truth import true_photos
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="no chromium is installed (Debian: apt install chromium)"),
-]
+pytestmark = pytest.mark.browser
 NAME = "101_side.jpg"
 SCRIPT_S = 20.0
 GESTURES = 10
 WITHIN_MM = 1.5
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    playwright = pytest.importorskip(
-        "playwright.sync_api", reason="Playwright is not installed (pip install '.[browser]')"
-    )
-    with playwright.sync_playwright() as driver:
-        # As root, as in a container, chromium's own sandbox does not start.
-        chromium = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield chromium
-        chromium.close()
 
 
 def _truth() -> FloatArray:
@@ -256,3 +241,18 @@ def test_claws_get_their_names_with_the_foot_and_keep_them(fresh: Made, browser:
         assert errors == []
     sidecar = read_sidecar(fresh.photos / "101_sole.jpg")
     assert sidecar is not None and sidecar.foot == "LH" and set(sidecar.claws) == {"outer", "inner"}
+
+
+def test_an_automatic_checker_finds_nothing_and_no_request_leaves(fresh: Made, browser: Any) -> None:
+    with served(fresh.out, fresh.photos) as address:
+        context = browser.new_context(viewport={"width": 1400, "height": 900}, bypass_csp=True)
+        page = context.new_page()
+        asked: list[str] = []
+        page.on("request", lambda request: asked.append(request.url))
+        page.goto(address)
+        Driven(page).open(NAME)
+        assert violations(page) == []
+        assert len(asked) > 3 and all(
+            each.startswith((address.split("?")[0].rstrip("/"), "data:", "blob:")) for each in asked
+        )
+        context.close()
