@@ -51,6 +51,7 @@ class Driven:
         until(lambda: self.page.evaluate("Boolean(window.review && window.review.idle)"), "the page's answers")
 
     def open(self, name: str) -> None:
+        self.settle()
         self.page.get_by_role("button", name=name).click()
         until(lambda: self.page.text_content("#title") == name, name)
         self.settle()

@@ -272,6 +272,8 @@ function tell(text) {
 
 // --- opening and saving
 
+let wanted = -1; // the photo last asked for: an answer about an earlier one comes too late
+
 async function open(index) {
   if (steps && steps.now !== steps.saved && !window.confirm("Leave this photo without saving what you changed?")) return;
   clearTimeout(timer);
@@ -279,8 +281,10 @@ async function open(index) {
   if (asking) asking.abort();
   const left = photo;
   photo = null;
+  wanted = index;
   await serverWork(async () => {
     const opened = await server.photo(index);
+    if (index !== wanted) return;
     photo = opened;
     steps = new Steps(begun(opened));
     [before, result] = [null, opened.result];
