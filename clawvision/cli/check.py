@@ -93,7 +93,10 @@ def _files(photos: Sequence[Path]) -> list[Path]:
     """Return the photos named, and those of the folders named, each once."""
     missing = [plain(path) for path in photos if kind_of(path) is None]
     if missing:
-        raise UsageError(f"Not there, or not to be read:\n{listed(missing)}")
+        raise UsageError(
+            f"Not there, or not to be read:\n{listed(missing)}\n",
+            "Name photos that are there, or a folder that holds them.",
+        )
     files: dict[Path, None] = {}
     for path in photos:
         if kind_of(path) == "file":

@@ -32,7 +32,6 @@ Lies = Literal[
     "one hind foot, the other not photographed",
     "same claw of both hind feet",
     "same claw of both fore feet",
-    "three feet or more",
 ]
 
 MEASURES: tuple[str, ...] = tuple(

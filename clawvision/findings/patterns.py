@@ -16,7 +16,6 @@ from clawvision.types import ClawName, Foot, FootResult, State
 
 _PAIRS: tuple[tuple[Foot, Foot], ...] = (("LH", "RH"), ("LF", "RF"))
 _BOTH: tuple[ClawName, ClawName] = ("outer", "inner")
-_SEVERAL = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -228,11 +227,6 @@ def _same_claw(
     return Pattern(combined(states.values(), every=False))
 
 
-def _several(asked: PatternCondition, claws: Sequence[ClawName], feet: Sequence[JudgedFoot]) -> Pattern:
-    found = [foot for foot in _named(feet).values() if foot.shown(asked)]
-    return _found(asked, found) if len(found) >= _SEVERAL else Pattern("not shown")
-
-
 _PATTERNS: Mapping[Lies, Callable[[PatternCondition, Sequence[ClawName], Sequence[JudgedFoot]], Pattern]] = (
     MappingProxyType(
         {
@@ -245,7 +239,6 @@ _PATTERNS: Mapping[Lies, Callable[[PatternCondition, Sequence[ClawName], Sequenc
             "one hind foot, the other not photographed": _other_hind_not_photographed,
             "same claw of both hind feet": _both_hind,
             "same claw of both fore feet": _both_fore,
-            "three feet or more": _several,
         }
     )
 )

@@ -11,6 +11,7 @@ from pydantic import ValidationError
 from clawvision.errors import UsageError
 from clawvision.plain import plain
 from clawvision.repeatability.record import RepeatabilityRecord
+from clawvision.repeatability.variance import SDC_FACTOR
 from clawvision.types import View
 
 SmallestChanges = Mapping[tuple[View, str], float]
@@ -18,7 +19,7 @@ SmallestChanges = Mapping[tuple[View, str], float]
 
 NONE_KNOWN: SmallestChanges = MappingProxyType({})
 MAX_BYTES = 20_000_000
-SEM_SHARE = 1.0 / (1.96 * 2.0**0.5)
+SEM_SHARE = 1.0 / SDC_FACTOR
 """Standard error of one measurement over the smallest detectable change of two."""
 
 

@@ -16,7 +16,7 @@ from clawvision.repeatability.models import Estimate, Icc, Limits, Precision, Se
 from clawvision.repeatability.outliers import OUTLIER, STRAGGLER, farthest_value, largest_spread
 from clawvision.repeatability.repeats import By, Gathered, Place, Reading, by_place
 from clawvision.repeatability.stated import stated_ratio
-from clawvision.repeatability.variance import SDC_FACTOR, relative, repeated, within_sd
+from clawvision.repeatability.variance import relative, repeated, smallest_change, within_sd
 from clawvision.types import ClawName, FloatArray, Foot, View
 
 ENOUGH_CLAWS, ENOUGH_DOF = 10, 20
@@ -179,7 +179,7 @@ def _result(
         mean=mean,
         within_sd=sd,
         tem_percent=_percent(measure, sd, mean),
-        sdc=sd.times(SDC_FACTOR),
+        sdc=smallest_change(sets),
         one_way=one_way(sets),
         agreement=agreement,
         consistency=consistency,

@@ -219,16 +219,6 @@ def test_one_hind_foot_the_other_not_photographed(photos: list[PhotoFacts], expe
     assert state(lies, "proportion", *photos, code="out_of_proportion") == expected
 
 
-def test_three_feet_or_more() -> None:
-    photos = [side(foot, heel_height=30) for foot in ("LH", "RH")]
-    assert state("three feet or more", "overgrowth", *photos) == N
-    longer = [side(foot, toe_length=LONG) for foot in ("LH", "RH", "LF", "RF")]
-    assert state("three feet or more", "overgrowth", *longer[:2]) == N
-    assert state("three feet or more", "overgrowth", *longer[:3]) == S
-    assert state("three feet or more", "overgrowth", *longer) == S
-    assert state("three feet or more", "overgrowth", *longer[:2], side(None, toe_length=LONG, name="x")) == N
-
-
 def test_a_pattern_names_the_feet_and_findings_that_it_rests_on() -> None:
     feet = judged(sole("LH", helical=TURNED), sole("RH", helical=(38.0, 4.0)), side("LF"))
     asked = PatternCondition(family="twist", lies="same claw of both hind feet")
