@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from clawvision.errors import PhotoRefused
-from clawvision.outline.find import default_segmenter, reference_box
+from clawvision.outline.find import default_segmenter, rough_references
 from clawvision.outline.learned.contract import VIEWS
 from clawvision.outline.learned.look import Glance
 from clawvision.outline.learned.segmenter import LearnedSegmenter
@@ -130,7 +130,7 @@ def check_photo(
         reasons.append(reason("no_claw"))
     try:
         camera = camera_for(photo.exif, photo.width, photo.height)
-        scale = find_scale(photo, request, settings, camera, lambda: reference_box(photo, segmenter))
+        scale = find_scale(photo, request, settings, camera, lambda: rough_references(photo, segmenter))
     except PhotoRefused as refusal:
         dark = too_dark_to_see(photo)
         reasons += [refusal.reason, *([dark] if dark is not None else [])]

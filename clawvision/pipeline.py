@@ -5,7 +5,7 @@ The stages are pure; this module only hands each one's result to the next and de
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
@@ -14,7 +14,7 @@ import numpy as np
 
 from clawvision.errors import PhotoRefused
 from clawvision.measure.claws import Measured, measure_claws
-from clawvision.outline.find import default_segmenter, find_outlines, reference_box
+from clawvision.outline.find import default_segmenter, find_outlines, rough_references
 from clawvision.outline.segmenter import Segmenter
 from clawvision.outline.sidecar import Sidecar, read_sidecar
 from clawvision.photo.quality import judge_quality, too_dark_to_see
@@ -36,7 +36,7 @@ from clawvision.types import (
     frozen_mapping,
 )
 
-ScaleFinder = Callable[[Photo, PhotoRequest, Settings, Camera | None, Callable[[], FloatArray | None]], Scale]
+ScaleFinder = Callable[[Photo, PhotoRequest, Settings, Camera | None, Callable[[], Sequence[FloatArray]]], Scale]
 """What `find_scale` is."""
 
 
@@ -152,7 +152,7 @@ def _measure(
     dark = too_dark_to_see(photo)
     try:
         scale = scale_finder(
-            photo, request, settings, _camera(photo, calibrations), lambda: reference_box(photo, segmenter)
+            photo, request, settings, _camera(photo, calibrations), lambda: rough_references(photo, segmenter)
         )
     except PhotoRefused:
         if dark is not None:

@@ -112,9 +112,9 @@ def find_outlines(
     return Outlines(view, stated is None, tuple(claws), tuple(reasons), leg_axis)
 
 
-def reference_box(photo: Photo, segmenter: Segmenter) -> FloatArray | None:
-    """Return the box (2, 2) in pixels in which a segmenter sees a reference, None where it sees or knows of none."""
-    return segmenter.reference_box(photo) if isinstance(segmenter, ReferenceTeller) else None
+def rough_references(photo: Photo, segmenter: Segmenter) -> tuple[FloatArray, ...]:
+    """Return rough outlines (N, 2) in pixels of what a segmenter takes for references; none where it knows of none."""
+    return segmenter.rough_references(photo) if isinstance(segmenter, ReferenceTeller) else ()
 
 
 def default_segmenter() -> Segmenter:

@@ -81,6 +81,6 @@ class ViewTeller(Protocol):
 class ReferenceTeller(Protocol):
     """A segmenter that tells where a card or a ruler lies, roughly, before any scale is known."""
 
-    def reference_box(self, photo: Photo) -> FloatArray | None:
-        """Return the box (2, 2) around it, least and greatest x and y in pixels; None where none is seen."""
+    def rough_references(self, photo: Photo) -> tuple[FloatArray, ...]:
+        """Return rough outlines (N, 2) of what looks like one, pixels, likeliest first."""
         ...

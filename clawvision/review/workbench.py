@@ -148,7 +148,7 @@ class Workbench:
         request: PhotoRequest,
         settings: Settings,
         camera: Camera | None,
-        where: Callable[[], FloatArray | None],
+        where: Callable[[], Sequence[FloatArray]],
     ) -> Scale:
         key = (photo.sha256, request)
         return self._scales.get(key, lambda: find_scale(photo, request, settings, camera, where))

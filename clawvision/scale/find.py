@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import cv2
@@ -38,7 +38,7 @@ U_HELD_OFFSET_MM = 3.5
 # How level a card can be held with what it stands for (common practice).
 U_LEVEL_OFFSET_MM = 2.5
 _WINDOW_MARGIN = 0.25
-"""What is looked at around a box, as a share of its longer side: the box is rough, and edges want room."""
+"""What is looked at around a rough outline, as a share of its box's longer side: edges want room."""
 _LEAST_WINDOW_PX = 24
 
 
@@ -73,7 +73,13 @@ def with_offset(scale: Scale, view: View | None, request: PhotoRequest) -> Scale
     )
 
 
-def find_reference(pixels: ByteArray, request: PhotoRequest, settings: Settings, camera: Camera) -> Reference | None:
+def find_reference(
+    pixels: ByteArray,
+    request: PhotoRequest,
+    settings: Settings,
+    camera: Camera,
+    rough_px: FloatArray | None = None,
+) -> Reference | None:
     """Return the reference that is trusted most: printed card, plain card, ruler.
 
     Parameters
@@ -86,6 +92,8 @@ def find_reference(pixels: ByteArray, request: PhotoRequest, settings: Settings,
         Print scale of the card and its tolerance, default tick spacing.
     camera
         Camera of these pixels.
+    rough_px : float64 (N, 2), optional
+        A rough outline of what may be the reference, pixels.
     """
     grey = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     card = find_card(grey)
@@ -96,34 +104,44 @@ def find_reference(pixels: ByteArray, request: PhotoRequest, settings: Settings,
             u_size_rel=settings.u_print_rel,
         )
     segments = straight_segments(pixels)
-    plain = find_id1(pixels, camera, segments)
+    plain = find_id1(pixels, camera, segments, rough_px)
     if plain is not None:
         return plain
     tick_mm = settings.tick_mm if request.tick_mm is None else request.tick_mm
-    ruler = find_ruler(grey, tick_mm, segments)
+    ruler = find_ruler(grey, tick_mm, segments if rough_px is None else _with_long_sides(segments, rough_px))
     if ruler is not None:
         assumed = (reason("tick_assumed", tick=tick_mm),) if request.tick_mm is None else ()
         return replace(ruler, reasons=(*ruler.reasons, *assumed))
     return None
 
 
+def _with_long_sides(segments: tuple[FloatArray, float], rough_px: FloatArray) -> tuple[FloatArray, float]:
+    """Add the long sides of a rough outline to the segments along which a ruler's ticks are looked for."""
+    corners = np.asarray(cv2.boxPoints(cv2.minAreaRect(rough_px.astype(np.float32))), dtype=np.float64)
+    sides = np.hstack((corners, np.roll(corners, -1, axis=0)))
+    length = np.hypot(sides[:, 2] - sides[:, 0], sides[:, 3] - sides[:, 1])
+    found, factor = segments
+    return np.vstack(((sides[np.argsort(-length, kind="stable")[:2]] + 0.5) / factor - 0.5, found)), factor
+
+
 def _find_within(
-    box: FloatArray, pixels: ByteArray, request: PhotoRequest, settings: Settings, camera: Camera
+    rough_px: FloatArray, pixels: ByteArray, request: PhotoRequest, settings: Settings, camera: Camera
 ) -> Reference | None:
-    """Return the reference that a part of the photo around ``box`` (2, 2) shows: what is small there, or lost among the
-    many straight edges of a wall, is found from near.
+    """Return the reference that a part of the photo around a rough outline (N, 2) shows: what is small there, or lost
+    among the many straight edges of a wall, is found from near.
     """
     height, width = pixels.shape[:2]
-    margin = _WINDOW_MARGIN * float((box[1] - box[0]).max())
-    low = np.clip(np.floor(box[0] - margin), 0, (width - 1, height - 1)).astype(int)
-    high = np.clip(np.ceil(box[1] + margin) + 1, 1, (width, height)).astype(int)
+    least, greatest = rough_px.min(axis=0), rough_px.max(axis=0)
+    margin = _WINDOW_MARGIN * float((greatest - least).max())
+    low = np.clip(np.floor(least - margin), 0, (width - 1, height - 1)).astype(int)
+    high = np.clip(np.ceil(greatest + margin) + 1, 1, (width, height)).astype(int)
     if (high - low).min() < _LEAST_WINDOW_PX:
         return None
     part = np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]])
     shown = replace(
         camera, width=part.shape[1], height=part.shape[0], cx=camera.cx - float(low[0]), cy=camera.cy - float(low[1])
     )
-    found = find_reference(part, request, settings, shown)
+    found = find_reference(part, request, settings, shown, rough_px - low)
     if found is None:
         return None
     return replace(
@@ -136,7 +154,7 @@ def find_scale(
     request: PhotoRequest,
     settings: Settings,
     calibrated: Camera | None = None,
-    where: Callable[[], FloatArray | None] = lambda: None,
+    where: Callable[[], Sequence[FloatArray]] = tuple,
 ) -> Scale:
     """Find the reference in a photo and where it lies before the camera.
 
@@ -151,8 +169,8 @@ def find_scale(
     calibrated
         Camera from a lens calibration that fits the photo, if there is one.
     where
-        Tells the box (2, 2), least and greatest x and y in pixels, in which a reference seems to lie. Asked only where
-        the photo as a whole shows none.
+        Tells rough outlines (N, 2), pixels, of what may be references, likeliest first. Asked only where the photo as a
+        whole shows none.
 
     Returns
     -------
@@ -170,8 +188,9 @@ def find_scale(
     camera = camera_for(photo.exif, photo.width, photo.height, calibrated)
     pixels = np.asarray(photo.pixels)
     reference = find_reference(pixels, request, settings, camera)
-    if reference is None and (box := where()) is not None:
-        reference = _find_within(box, pixels, request, settings, camera)
+    if reference is None:
+        near = (_find_within(rough, pixels, request, settings, camera) for rough in where())
+        reference = next((found for found in near if found is not None), None)
     if reference is None and request.points is not None:
         reference = reference_from_points(request.points)
     if reference is None:

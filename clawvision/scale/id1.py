@@ -26,10 +26,15 @@ _MAX_CORNERS = 300
 _MAX_CANDIDATES = 24
 _PROFILES = 40
 _SAMPLES = 33
-_EDGE_REACH_MM = 3.0
+_REACHES_MM = (3.6, 3.0)
+"""How far to either side of a side its edge is looked for, first and last, mm of the card."""
+_ROUGH_REACHES_MM = (9.0, 5.0, 3.6, 3.0)
+"""The same where the card is known from a rough outline alone."""
 # Part of a side that must show: a finger and its shadow may hide up to half of one, not of all.
 _MIN_SUPPORT = 0.5
 _MIN_MEAN_SUPPORT = 0.75
+_MIN_CONTRAST = 14.0
+_U_CORNER_PX = 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,6 +131,15 @@ def rectangle_shape(quad: FloatArray, camera: Camera) -> tuple[float, float]:
     return long / short, float(across @ down) / (long * short)
 
 
+def _ratio_doubt(quad: FloatArray, camera: Camera) -> float:
+    """Return the standard uncertainty of the logarithm of a quadrilateral's side ratio, from that of its corners."""
+    steps = _U_CORNER_PX * np.eye(8).reshape(8, 4, 2)
+    moved = np.array(
+        [rectangle_shape(quad + step, camera)[0] / rectangle_shape(quad - step, camera)[0] for step in steps]
+    )
+    return float(np.linalg.norm(0.5 * np.log(moved)))
+
+
 def _long_side_first(quad: FloatArray) -> FloatArray:
     """Roll the corners so that the first side is a long one, the card as upright as can be."""
     sides = np.linalg.norm(np.roll(quad, -1, axis=0) - quad, axis=1)
@@ -166,6 +180,22 @@ def _plausible(quads: FloatArray, camera: Camera, shape: tuple[int, int]) -> lis
     return distinct[:_MAX_CANDIDATES]
 
 
+def _rough_quads(outline: FloatArray) -> list[FloatArray]:
+    """Return quadrilaterals about a rough outline: its smallest rectangle, and its hull with four corners left."""
+    points = outline.astype(np.float32)
+    found = [cv2.boxPoints(cv2.minAreaRect(points))]
+    hull = cv2.convexHull(points)
+    if len(hull) > 4:
+        found.append(np.reshape(cv2.approxPolyN(hull, 4, ensure_convex=True), (4, 2)))
+    quads = []
+    for corners in found:
+        quad = np.asarray(corners, dtype=np.float64)
+        x, y = quad.T
+        clockwise = float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) > 0
+        quads.append(_long_side_first(quad if clockwise else quad[::-1]))
+    return quads
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Side:
     line: tuple[FloatArray, FloatArray]
@@ -176,9 +206,12 @@ class _Side:
 
 
 def _crossings(profiles: FloatArray, inside: FloatArray, outside: FloatArray) -> FloatArray:
-    """Return where each colour profile (N, M, 3) crosses half way, in light, from one colour to the other."""
-    step = to_light(np.median(outside, axis=0)) - to_light(np.median(inside, axis=0))
-    positions, contrast = edge_positions(to_light(profiles) @ (step / max(float(np.linalg.norm(step)), 1e-9)), +1, 1.0)
+    """Return where each colour profile (N, M, 3) crosses half way, in light, from its inner colour (N, 3) to its outer
+    one: brick and mesh are of several colours, and so is a card with a stripe.
+    """
+    step = to_light(outside) - to_light(inside)
+    step = step / np.maximum(np.linalg.norm(step, axis=1, keepdims=True), 1e-9)
+    positions, contrast = edge_positions((to_light(profiles) * step[:, None, :]).sum(axis=2), +1, 1.0)
     return np.where(contrast > 0, positions, np.nan)
 
 
@@ -194,13 +227,9 @@ def _side(rgb: ByteArray, start: FloatArray, end: FloatArray, reach: float) -> _
     third = _SAMPLES // 3
     inside = profiles[:, :third].mean(axis=1)
     outside = profiles[:, -third:].mean(axis=1)
-    step = np.median(outside, axis=0) - np.median(inside, axis=0)
-    contrast = float(np.linalg.norm(step))
-    if contrast < 14.0:
-        return None
+    contrast = np.linalg.norm(outside - inside, axis=1)
     positions = _crossings(profiles, inside, outside)
-    own = (outside - inside) @ (step / contrast)
-    good = np.isfinite(positions) & (own > 0.4 * contrast)
+    good = np.isfinite(positions) & (contrast > max(_MIN_CONTRAST, 0.4 * float(np.median(contrast))))
     if int(good.sum()) < _MIN_SUPPORT * _PROFILES:
         return None
     points = base[good] + ((positions[good] / (_SAMPLES - 1) * 2.0 - 1.0) * reach)[:, None] * normal
@@ -213,7 +242,7 @@ def _side(rgb: ByteArray, start: FloatArray, end: FloatArray, reach: float) -> _
     return _Side(
         line=(middle, direction),
         support=float(kept.sum()) / _PROFILES,
-        contrast=contrast,
+        contrast=float(np.median(contrast[good])),
         inside=np.median(inside, axis=0),
         rms=float(np.sqrt((off**2).mean())),
     )
@@ -230,8 +259,8 @@ def _uniform_part(rgb: ByteArray, quad: FloatArray) -> float:
     return float((np.linalg.norm(seen - main, axis=1) < 12.0 + 0.12 * float(np.linalg.norm(main))).mean())
 
 
-def _rounding_mm(rgb: ByteArray, quad: FloatArray, sides: list[_Side], px_per_mm: float) -> float:
-    """Return how far inside their meeting points the corners end, mm: the median of those that can be seen."""
+def _roundings_mm(rgb: ByteArray, quad: FloatArray, sides: list[_Side], px_per_mm: float) -> FloatArray:
+    """Return how far inside their meeting points the corners end, mm, of those that can be seen."""
     depths = []
     for corner in range(4):
         inward = quad[(corner + 2) % 4] - quad[corner]
@@ -243,25 +272,28 @@ def _rounding_mm(rgb: ByteArray, quad: FloatArray, sides: list[_Side], px_per_mm
         outside = profile[0, -16:].mean(axis=0)
         step = outside - colour
         contrast = float(np.linalg.norm(step))
-        if contrast < 14.0 or float(np.linalg.norm(profile[0, :16].mean(axis=0) - colour)) > 0.4 * contrast:
+        if contrast < _MIN_CONTRAST or float(np.linalg.norm(profile[0, :16].mean(axis=0) - colour)) > 0.4 * contrast:
             continue
         position = float(_crossings(profile, colour[None, :], outside[None, :])[0])
         if np.isfinite(position):
             depths.append(6.0 - 12.0 * position / 48.0)
-    return float(np.median(depths)) if len(depths) >= 2 else 0.0
+    return np.array(depths)
 
 
-def _verify(rgb: ByteArray, quad: FloatArray, camera: Camera) -> _Found | None:
-    """Fit the four sides at full size and decide whether this is a card."""
-    for attempt in range(2):
+def _verify(
+    rgb: ByteArray, quad: FloatArray, camera: Camera, reaches_mm: tuple[float, ...] = _REACHES_MM
+) -> _Found | None:
+    """Fit the four sides at full size, ever nearer, and decide whether this is a card."""
+    for attempt, reach_mm in enumerate(reaches_mm):
         px_per_mm = float(np.linalg.norm(quad - np.roll(quad, -1, axis=0), axis=1).sum()) / (
             2 * (CARD_WIDTH + CARD_HEIGHT)
         )
-        reach = _EDGE_REACH_MM * px_per_mm * (1.2 if attempt == 0 else 1.0)
+        reach = reach_mm * px_per_mm
+        last = attempt == len(reaches_mm) - 1
         sides = []
         for i in range(4):
             side = _side(rgb, quad[i], quad[(i + 1) % 4], reach)
-            if side is None or side.support < _MIN_SUPPORT or side.rms > max(0.6, (0.3, 0.15)[attempt] * px_per_mm):
+            if side is None or side.support < _MIN_SUPPORT or side.rms > max(0.6, (0.15 if last else 0.3) * px_per_mm):
                 return None
             sides.append(side)
         corners = [intersect(sides[i - 1].line, sides[i].line) for i in range(4)]
@@ -271,15 +303,17 @@ def _verify(rgb: ByteArray, quad: FloatArray, camera: Camera) -> _Found | None:
     if float(np.mean([side.support for side in sides])) < _MIN_MEAN_SUPPORT:
         return None
     ratio, skew = rectangle_shape(quad, camera)
-    # A card is cut to 0.2 %; edge fits leave 1 %, a wrong focal length at 30 degrees of tilt 2 %.
-    if abs(np.log(ratio / ASPECT)) > 0.03 or abs(skew) > 0.05:
+    # A card is cut to 0.2 %; edge fits leave 1 %, a wrong focal length at 30 degrees of tilt 2 %; of a small card far
+    # away the perspective, and with it the ratio, is told by parts of a pixel.
+    if abs(np.log(ratio / ASPECT)) > max(0.03, min(3.0 * _ratio_doubt(quad, camera), 0.08)) or abs(skew) > 0.05:
         return None
     colours = np.array([side.inside for side in sides])
     differences = np.linalg.norm(colours - np.median(colours, axis=0), axis=1)
     if float(np.sort(differences)[2]) > 30.0 or _uniform_part(rgb, quad) < 0.5:
         return None
     # A quarter circle of 3.18 mm ends 1.32 mm inside the meeting point; blur adds to it.
-    if not 0.5 < _rounding_mm(rgb, quad, sides, px_per_mm) < 3.5:
+    depths = _roundings_mm(rgb, quad, sides, px_per_mm)
+    if int(((depths > 0.5) & (depths < 3.5)).sum()) < max(2.0, 0.5 * len(depths)):
         return None
     score = float(np.mean([side.support for side in sides])) * min(side.contrast for side in sides)
     sigma = max(0.3, 0.1 * px_per_mm, max(side.rms for side in sides))
@@ -287,7 +321,10 @@ def _verify(rgb: ByteArray, quad: FloatArray, camera: Camera) -> _Found | None:
 
 
 def find_id1(
-    rgb: ByteArray, camera: Camera, found_segments: tuple[FloatArray, float] | None = None
+    rgb: ByteArray,
+    camera: Camera,
+    found_segments: tuple[FloatArray, float] | None = None,
+    rough_px: FloatArray | None = None,
 ) -> Reference | None:
     """Find a plain ID-1 card by its rectangle.
 
@@ -299,6 +336,8 @@ def find_id1(
         Its camera; the ratio of the sides is judged under perspective.
     found_segments
         What `straight_segments` gave for the photo, where it is at hand.
+    rough_px : float64 (N, 2), optional
+        A rough outline of what may be the card, pixels.
 
     Returns
     -------
@@ -308,14 +347,15 @@ def find_id1(
     """
     segments, factor = straight_segments(rgb) if found_segments is None else found_segments
     segments = segments[np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1]) >= _MIN_SEGMENT]
-    if len(segments) < 4:
-        return None
-    quads = _quads(*_corners(segments))
+    quads = _quads(*_corners(segments)) if len(segments) >= 4 else np.zeros((0, 4, 2))
     quads = (quads + 0.5) * factor - 0.5
+    candidates: list[tuple[FloatArray, tuple[float, ...]]] = [
+        (quad, _REACHES_MM) for quad in _plausible(quads, camera, rgb.shape[:2])
+    ]
+    if rough_px is not None:
+        candidates += [(quad, _ROUGH_REACHES_MM) for quad in _rough_quads(rough_px)]
     found = [
-        verified
-        for quad in _plausible(quads, camera, rgb.shape[:2])
-        if (verified := _verify(rgb, quad, camera)) is not None
+        verified for quad, reaches_mm in candidates if (verified := _verify(rgb, quad, camera, reaches_mm)) is not None
     ]
     if not found:
         return None

@@ -18,12 +18,20 @@ from clawvision.types import ByteArray, FloatArray, Reference, frozen_array
 
 MIN_TICKS = 25
 MAX_RESIDUAL_PX = 0.3
-"""Largest root mean square distance of ticks from the projective model, pixels of the searched picture."""
+"""Largest root mean square distance of ticks from the projective model, pixels of the searched picture; in an enlarged
+one it is ``_MAX_RESIDUAL_SHARE`` of their spacing, if that is more."""
 U_RULER_REL = 0.001
 """Relative standard uncertainty of a ruler's own length (common practice: a plastic ruler, 0.2 mm in 150)."""
 SIGMA_TICK_PX = 0.15
 
 _WORK_SIDE = 2200
+_ENLARGED_BELOW = 1100
+"""Long side of pictures that are searched once more at twice their size: millimetres of two to three pixels are too
+fine to be told from noise by sampling at whole pixels."""
+_MAX_RESIDUAL_SHARE = 0.09
+_MIN_TICKS_ENLARGED, _MIN_SEEN_ENLARGED = 60, 0.8
+"""So many, of all between the first and the last, must be seen there: of ticks finer than two pixels every second one
+looks like a ruler of its own here and there."""
 _MAX_SEGMENTS = 120
 _MIN_SEGMENT_PX = 80.0
 _MIN_STRENGTH = 0.45  # share of the pattern in all that varies; a ruler's ticks have 0.8 and more
@@ -387,11 +395,26 @@ def find_ruler(
         if found_segments is None
         else found_segments
     )
+    sides = (segments + 0.5) * factor - 0.5
     picture, reduction = halvings(grey, _WORK_SIDE, _WORK_SIDE)[0]
-    scaled = (segments + 0.5) * factor / reduction - 0.5
+    found = _find_in(picture, reduction, sides, tick_mm)
+    if found is None and max(picture.shape) < _ENLARGED_BELOW:
+        twice = cv2.resize(picture, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+        found = _find_in(np.asarray(twice, dtype=np.uint8), 0.5 * reduction, sides, tick_mm)
+    return found
+
+
+def _find_in(picture: ByteArray, reduction: float, segments: FloatArray, tick_mm: float) -> Reference | None:
+    """Find the ruler in a picture that is smaller than the photo by ``reduction``; segments in pixels of the photo."""
+    scaled = (segments + 0.5) / reduction - 0.5
+    enlarged = reduction < 1.0
     for seed in _seeds(picture, scaled)[:_MAX_SEEDS]:
         ticks = _count(_Row(picture, seed, seed.depth), seed)
-        if ticks is None or ticks.rms > MAX_RESIDUAL_PX or not _longer_every_fifth(picture, seed, ticks):
+        if ticks is None or not _longer_every_fifth(picture, seed, ticks):
+            continue
+        if ticks.rms > (max(MAX_RESIDUAL_PX, _MAX_RESIDUAL_SHARE * seed.period) if enlarged else MAX_RESIDUAL_PX):
+            continue
+        if enlarged and len(ticks.numbers) < max(_MIN_TICKS_ENLARGED, _MIN_SEEN_ENLARGED * np.ptp(ticks.numbers)):
             continue
         pixels = seed.origin + seed.depth * seed.across + ticks.places[:, None] * seed.along
         stride = -(-len(pixels) // _MAX_POINTS)

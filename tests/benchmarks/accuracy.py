@@ -19,7 +19,7 @@ import numpy as np
 
 from clawvision.errors import PhotoRefused
 from clawvision.measure.claws import measure_claws
-from clawvision.outline.find import default_segmenter, reference_box
+from clawvision.outline.find import default_segmenter, rough_references
 from clawvision.photo.read import read_photo
 from clawvision.pipeline import run_photo
 from clawvision.scale.find import find_scale
@@ -57,7 +57,7 @@ def scale_of(photo: TruePhoto, *, true_offset: bool = False) -> Scale | None:
     request = photo.request(true_offset=true_offset)
     decoded, _ = read_photo(request.path, name=request.name, settings=Settings())
     try:
-        return find_scale(decoded, request, Settings(), where=lambda: reference_box(decoded, default_segmenter()))
+        return find_scale(decoded, request, Settings(), where=lambda: rough_references(decoded, default_segmenter()))
     except PhotoRefused:
         return None
 

@@ -141,11 +141,11 @@ def test_a_card_lost_among_a_walls_edges_is_found_from_near() -> None:
     corners = where.project(card_corners())
     asked = []
 
-    def box() -> FloatArray:
+    def rough() -> list[FloatArray]:
         asked.append(1)
-        return np.array([corners.min(axis=0) - 8.0, corners.max(axis=0) + 15.0])
+        return [np.array([corners.min(axis=0) - 8.0, corners.max(axis=0) + 15.0])]
 
-    scale = find_scale(photo, REQUEST, Settings(), where=box)
+    scale = find_scale(photo, REQUEST, Settings(), where=rough)
     assert scale.reference.kind == "id1"
     np.testing.assert_allclose(scale.reference.points_px, corners, atol=0.6)
     assert (scale.camera.cx, scale.camera.width) == (511.5, 1024)  # the whole photo's camera, not the window's
@@ -154,7 +154,7 @@ def test_a_card_lost_among_a_walls_edges_is_found_from_near() -> None:
 
 
 def test_nobody_is_asked_where_the_photo_shows_its_card(card_photo: Photo) -> None:
-    def never() -> FloatArray:
+    def never() -> list[FloatArray]:
         raise AssertionError
 
     assert find_scale(card_photo, REQUEST, Settings(), where=never).reference.kind == "card"
@@ -163,4 +163,4 @@ def test_nobody_is_asked_where_the_photo_shows_its_card(card_photo: Photo) -> No
 def test_a_box_at_the_frame_or_of_no_size_is_no_error(bare_photo: Photo) -> None:
     for box in ([[-50.0, -50.0], [20.0, 9.0]], [[1000.0, 700.0], [2000.0, 900.0]], [[300.0, 300.0], [300.0, 300.0]]):
         with pytest.raises(PhotoRefused):
-            find_scale(bare_photo, REQUEST, Settings(), where=lambda box=box: np.array(box))  # type: ignore[misc]
+            find_scale(bare_photo, REQUEST, Settings(), where=lambda box=box: [np.array(box)])  # type: ignore[misc]

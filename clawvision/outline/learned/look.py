@@ -37,6 +37,7 @@ _SMALL_HORN = 0.03
 _WIDER = 2.2
 _LEAST_COARSE = 12.0
 """Cells that horn covers at least in a coarse picture."""
+_MOST_REFERENCES = 2
 _LEAST_PART = 0.1
 _TURNED_DEG = 14.0
 _OTHER_SIZE = 1.25
@@ -52,8 +53,8 @@ _NO_WORSE = 0.3
 class Glance:
     """What the coarse pass tells: points of the horn (N, 2) px, the directions in the photo, the views' logits (5,).
 
-    ``landmarks`` are in pixels of the photo. ``reference_px`` (2, 2) is the box, least and greatest x and y in pixels,
-    in which a card or a ruler shows; None where none does. ``claws_px`` are the rough outlines (N, 2) of the two claws,
+    ``landmarks`` are in pixels of the photo. ``references_px`` are the rough outlines (N, 2) of what
+    looks like a card or a ruler, largest first. ``claws_px`` are the rough outlines (N, 2) of the two claws,
     None where one does not show; ``hidden_tip`` the probabilities that their tips are hidden or cut off.
     """
 
@@ -63,7 +64,7 @@ class Glance:
     views: Float32Array
     view_logits: Float32Array
     landmarks: dict[str, Landmark]
-    reference_px: FloatArray | None
+    references_px: tuple[FloatArray, ...]
     claws_px: tuple[FloatArray | None, FloatArray | None]
     hidden_tip: tuple[float, float]
 
@@ -85,7 +86,7 @@ def glance(network: Network, pyramid: Pyramid) -> Glance | None:
     horn = _horn(outputs, crop)
     if horn is None:
         return None
-    views, reference = outputs, _reference(outputs, crop)
+    views, references = outputs, _references(outputs, crop)
     width, height = pyramid.size
     if horn.area < _SMALL_HORN * width * height:
         low, high = np.array(horn.bounds).reshape(2, 2)
@@ -102,19 +103,16 @@ def glance(network: Network, pyramid: Pyramid) -> Glance | None:
         views.views,
         views.view_logits,
         landmarks_of(outputs, crop),
-        reference,
+        references,
         (_claw(outputs, crop, 0), _claw(outputs, crop, 1)),
         (float(outputs.hidden_tip[0]), float(outputs.hidden_tip[1])),
     )
 
 
-def _reference(outputs: Outputs, crop: Crop) -> FloatArray | None:
-    """Return the box (2, 2) of the largest reference that shows, pixels of the photo."""
-    found = regions(outputs.masks[_REFERENCE], least=_LEAST_COARSE)
-    if not found:
-        return None
-    corners = crop.to_photo(cell_to_picture(np.asarray(found[0].exterior.coords), MASK_STEP))
-    return np.array([corners.min(axis=0), corners.max(axis=0)])
+def _references(outputs: Outputs, crop: Crop) -> tuple[FloatArray, ...]:
+    """Return the rough outlines (N, 2) of the largest things that look like references, pixels of the photo."""
+    found = regions(outputs.masks[_REFERENCE], least=_LEAST_COARSE)[:_MOST_REFERENCES]
+    return tuple(crop.to_photo(cell_to_picture(np.asarray(part.exterior.coords), MASK_STEP)) for part in found)
 
 
 def _claw(outputs: Outputs, crop: Crop, claw: int) -> FloatArray | None:

@@ -91,10 +91,10 @@ class LearnedSegmenter:
         _, seen = self._glance(photo)
         return None if seen is None else seen.odds(view, "side" if view == "sole" else "sole")
 
-    def reference_box(self, photo: Photo) -> FloatArray | None:
-        """See `ReferenceTeller.reference_box`."""
+    def rough_references(self, photo: Photo) -> tuple[FloatArray, ...]:
+        """See `ReferenceTeller.rough_references`."""
         _, seen = self._glance(photo)
-        return None if seen is None else seen.reference_px
+        return () if seen is None else seen.references_px
 
     def glance(self, photo: Photo) -> Glance | None:
         """Return what the coarse pass alone tells of a photo; None where it sees no horn."""
