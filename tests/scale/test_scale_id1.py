@@ -92,3 +92,21 @@ def test_shape_under_perspective_is_that_of_the_rectangle() -> None:
     ratio, skew = rectangle_shape(where.project(card_corners()), where.camera)
     assert ratio == pytest.approx(CARD_WIDTH / CARD_HEIGHT, rel=1e-4)
     assert skew == pytest.approx(0.0, abs=1e-4)
+
+
+def test_a_card_before_mesh_is_found_from_a_rough_outline_alone() -> None:
+    """Behind each side lie bars and holes by turns: no one colour is outside."""
+    where = pose(camera(), tilt_deg=8.0, turn_deg=9.0)
+    mesh = ground((768, 1024), level=150.0).copy()
+    for top in range(0, 768, 64):
+        for left in range(0, 1024, 64):
+            mesh[top : top + 26, left : left + 26] = 12.0
+    grey = photograph(plain_sheet(230.0), where, mesh)
+    picture = np.stack([grey, grey, grey], axis=-1)
+    true = where.project(card_corners())
+    rough = true + np.array([(-9.0, 6.0), (8.0, -7.0), (5.0, 9.0), (-6.0, -5.0)])
+    found = find_id1(picture, where.camera, (np.zeros((0, 4)), 1.0), rough)
+    assert found is not None
+    error = min(np.abs(found.points_px - t).max() for t in (true, np.roll(true, 2, axis=0)))
+    assert error < 1.0
+    assert find_id1(picture, where.camera, (np.zeros((0, 4)), 1.0), rough + 120.0) is None

@@ -113,3 +113,33 @@ def test_a_pattern_at_the_edge_of_the_picture_is_left_alone() -> None:
     grey = np.full((60, 60), 128, dtype=np.uint8)
     seed = _Seed(np.array([30.0, 30.0]), np.array([1.0, 0.0]), np.array([0.0, 1.0]), 4.0, 400.0, 5.0, 1.0)
     assert _count(_Row(grey, seed, seed.depth), seed) is None
+
+
+def _small(distance_mm: float) -> tuple[Pose, ByteArray]:
+    where = pose(
+        camera(640, 480), 0.0, 0.0, 6.0, distance_mm=distance_mm, size_mm=(LENGTH, WIDTH), middle_px=(320.0, 240.0)
+    )
+    return where, photograph(ruler_sheet(), where, ground((480, 640)), blur_px=0.5)
+
+
+def test_ticks_of_little_more_than_two_pixels_are_counted_at_twice_the_size() -> None:
+    where, picture = _small(215.0)
+    found = find_ruler(picture, 1.0)
+    assert found is not None
+    scale = solve_scale(found, where.camera, 0.0, 2.0)
+    assert np.linalg.norm(scale.translation) == pytest.approx(215.0, rel=0.1)
+    step = np.linalg.norm(np.diff(found.points_px[found.points_mm[:, 1] == 0][[0, -1]], axis=0))
+    span = float(np.ptp(found.points_mm[found.points_mm[:, 1] == 0, 0]))
+    near, far = (where.project(np.array([[FIRST + x, 1.0]]))[0] for x in (0.0, 100.0))
+    assert step / span == pytest.approx(np.linalg.norm(far - near) / 100.0, rel=0.01)
+
+
+@pytest.mark.parametrize("distance_mm", [270.0, 290.0, 310.0, 340.0, 400.0])
+def test_ticks_finer_than_the_pixels_give_no_wrong_scale(distance_mm: float) -> None:
+    where, picture = _small(distance_mm)
+    found = find_ruler(picture, 1.0)
+    if found is not None:
+        own = found.points_mm[:, 1] == 0
+        step = np.linalg.norm(np.diff(found.points_px[own][[0, -1]], axis=0)) / float(np.ptp(found.points_mm[own, 0]))
+        near, far = (where.project(np.array([[FIRST + x, 1.0]]))[0] for x in (0.0, 100.0))
+        assert step == pytest.approx(np.linalg.norm(far - near) / 100.0, rel=0.02)
