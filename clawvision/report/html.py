@@ -10,8 +10,8 @@ from typing import Literal
 from clawvision.errors import MissingExtraError
 from clawvision.output.models import AssessmentRecord
 from clawvision.report.catalogue import Catalogue
-from clawvision.report.page import PageView, capital
 from clawvision.report.pictures import MOST_BYTES, Thumbnail, annotated_files, link_to, long_side, thumbnail
+from clawvision.report.views import PageView, capital
 
 Pictures = Literal["none", "small"]
 

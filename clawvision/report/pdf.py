@@ -10,8 +10,8 @@ from typing import Any
 
 from clawvision.errors import MissingExtraError
 from clawvision.report.catalogue import Catalogue
-from clawvision.report.page import AnimalView, FootView, MeasureView, PhotoView, capital
 from clawvision.report.pictures import Thumbnail
+from clawvision.report.views import AnimalView, FootView, PhotoView, capital
 
 _WIDTH, _HEIGHT, _MARGIN = 210.0, 297.0, 12.0
 _DATE = datetime(2000, 1, 1, tzinfo=UTC)
@@ -238,17 +238,18 @@ def _foot(sheet: _Sheet, foot: FootView, catalogue: Catalogue, thumbnails: Mappi
         sheet.text(f"{words('trim.veterinarian')}!", scale=1.05, ground=(235, 235, 230))
     for reason in urgency.reasons:
         sheet.text(f"- {reason.text}")
-    measures = [each for name in _MAIN for each in foot.measures if _is(each, name, catalogue)]
-    for claw in dict.fromkeys(each.claw for each in measures):
-        own = "; ".join(f"{each.name} {each.value}" for each in measures if each.claw == claw)
-        sheet.text(f"{capital(claw)}: {own}")
+    main = [words(f"measure.{name}") for name in _MAIN]
+    told: dict[str, list[tuple[int, str]]] = {}
+    for part in foot.measures:
+        told.setdefault(part.claw, []).extend(
+            (main.index(each.name), f"{each.name} {each.value}") for each in part.taken if each.name in main
+        )
+    for claw, measures in told.items():
+        if measures:
+            sheet.text(f"{capital(claw)}: {'; '.join(text for _, text in sorted(measures))}")
     photos: list[tuple[PhotoView, Thumbnail]] = [
         (photo, thumbnails[photo.key]) for photo in foot.photos if photo.key in thumbnails
     ]
     sheet.gap(0.5)
     sheet.pictures([(small, f"{photo.name}: {photo.status_word}") for photo, small in photos[:4]])
     return True
-
-
-def _is(measure: MeasureView, name: str, catalogue: Catalogue) -> bool:
-    return measure.name == catalogue.word(f"measure.{name}")
