@@ -104,7 +104,7 @@ def assert_contained(page: Element) -> None:
             assert element.tag == "a"
             assert re.fullmatch(r"#[a-z0-9]+|annotated/[A-Za-z0-9._%~-]+", element.attributes["href"])
         if element.tag == "img":
-            assert re.fullmatch(r"data:image/jpeg;base64,[A-Za-z0-9+/=]+", element.attributes["src"])
+            assert re.fullmatch(r"data:image/(?:jpeg|webp);base64,[A-Za-z0-9+/=]+", element.attributes["src"])
     assert len(page.all("style")) == 1
 
 
