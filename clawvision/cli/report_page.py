@@ -57,6 +57,11 @@ from clawvision.report.write import PAGE, Wanted, write_page, write_pdfs
     metavar="DIR",
     help="Folder with the herd's own profiles, to show what is usual; may be given several times.",
 )
+@click.option(
+    "--history",
+    metavar="ADDRESS",
+    help="Store of clawvision history, a file or postgresql://…, to show how each foot's claws grew.",
+)
 @click.option("--open", "show", is_flag=True, help="Open the page in the browser when it is written.")
 def report(
     out: Path,
@@ -66,6 +71,7 @@ def report(
     pictures: Pictures,
     pdf: Path | None,
     profile_dirs: tuple[Path, ...],
+    history: str | None,
     show: bool,
 ) -> None:
     """Write what an assessment says as one page of HTML.
@@ -82,6 +88,7 @@ def report(
     \b
     Examples:
       clawvision report result/ --open
+      clawvision report result/ --history herd.sqlite
       clawvision report result/ --language de --pdf pages/
       clawvision report result/ --to herd.html --pictures none --words exact
 
@@ -101,7 +108,7 @@ def report(
         raise OutputError(f"{pdf} is there already and is no folder.", "Name another folder with --pdf.")
     if pdf is not None:
         need_pdf()  # before anything is written
-    wanted = Wanted(language, words == "exact", pictures, load_profiles(profile_dirs))
+    wanted = Wanted(language, words == "exact", pictures, load_profiles(profile_dirs), history)
     page = write_page(record, folder, file, wanted)
     click.echo(f"{plain(file)} written.", err=True)
     if pdf is not None:

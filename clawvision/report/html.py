@@ -82,6 +82,7 @@ def html_page(
         page=page,
         language=catalogue.language,
         w=catalogue.word,
+        drawn=Markup,  # pictures that this package drew; the words in them are escaped
         css=Markup(css),  # the package's own file, and no other
         thumbnails=thumbnails,
         links=links,

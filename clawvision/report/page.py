@@ -12,6 +12,7 @@ import clawvision
 from clawvision.findings.book import packaged_rules
 from clawvision.findings.profiles import Limb, Profile
 from clawvision.findings.urgency import LEVELS
+from clawvision.history.growth import FootGrowth
 from clawvision.output.chain_words import number
 from clawvision.output.explanation import feet_of
 from clawvision.output.models import (
@@ -26,11 +27,13 @@ from clawvision.output.models import (
 )
 from clawvision.report.catalogue import Catalogue, Said
 from clawvision.report.grounds import Grounds
+from clawvision.report.over_time import history_view
 from clawvision.report.views import (
     MOST_NAME,
     AfterView,
     AnimalView,
     FootView,
+    HistoryView,
     Link,
     PageView,
     PhotoView,
@@ -50,6 +53,7 @@ def page_of(
     *,
     exact: bool = False,
     profiles: Mapping[str, Profile] | None = None,
+    history: Mapping[tuple[str, str], FootGrowth] | None = None,
 ) -> PageView:
     """Return what the report shows.
 
@@ -65,21 +69,29 @@ def page_of(
         Findings in a veterinarian's words first, the plain ones folded; else the other way round.
     profiles
         Profiles by name. One is used only where it is what the run compared with, by its title and sources.
+    history
+        What a store tells of each foot, by animal and foot; None where there is no store.
 
     Returns
     -------
     PageView
         The animals with the most urgent first; each one's feet with the latest first.
     """
-    return _Maker(record, catalogue, exact, profiles or {}).page(folder)
+    return _Maker(record, catalogue, exact, profiles or {}, history).page(folder)
 
 
 class _Maker:
     """Makes the views of one record; holds what every part needs."""
 
     def __init__(
-        self, record: AssessmentRecord, catalogue: Catalogue, exact: bool, profiles: Mapping[str, Profile]
+        self,
+        record: AssessmentRecord,
+        catalogue: Catalogue,
+        exact: bool,
+        profiles: Mapping[str, Profile],
+        history: Mapping[tuple[str, str], FootGrowth] | None,
     ) -> None:
+        self.history = history
         self.record, self.words, self.exact = record, catalogue, exact
         self.photos = {photo.photo: photo for photo in record.photos}
         self.anchors = {photo.photo: f"p{place}" for place, photo in enumerate(record.photos, 1)}
@@ -212,6 +224,7 @@ class _Maker:
             cautions=self.phrases(trim.cautions),
             trim_chain=self.grounds.chain(trim.chain),
             after=None if foot.after_trim is None else self._after(foot.after_trim),
+            history=self._history(anchor, foot),
         )
 
     def _urgency(self, urgency: UrgencyRecord) -> UrgencyView:
@@ -237,6 +250,11 @@ class _Maker:
             return could
         rules = "question.settles_one" if question.settles == 1 else "question.settles"
         return f"{could}; {words.word(rules, count=question.settles)}"
+
+    def _history(self, anchor: str, foot: FootRecord) -> HistoryView | None:
+        if self.history is None:
+            return None
+        return history_view(self.history.get((foot.animal, foot.foot or "")), self.words, f"{anchor}h")
 
     # --- photos
 

@@ -166,6 +166,15 @@ class AfterView:
 
 
 @dataclass(frozen=True, slots=True)
+class HistoryView:
+    """A foot over time: a picture as SVG, empty where there is nothing to draw, and what is said beside it."""
+
+    svg: str
+    told: tuple[Said, ...]
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
 class FootView:
     """All about one foot at one stage and date."""
 
@@ -191,6 +200,8 @@ class FootView:
     cautions: tuple[Said, ...]
     trim_chain: tuple[ChainView, ...]
     after: AfterView | None
+    history: HistoryView | None
+    """None where no store was named."""
 
     @property
     def measure_count(self) -> int:

@@ -11,6 +11,7 @@ from clawvision.output.atomic import write_atomic
 from clawvision.output.models import AssessmentRecord
 from clawvision.report.catalogue import Catalogue, Language, load_catalogue
 from clawvision.report.html import Pictures, html_page, links_of
+from clawvision.report.over_time import read_history
 from clawvision.report.page import page_of
 from clawvision.report.pdf import animal_pdf, need_pdf
 from clawvision.report.pictures import Thumbnail, annotated_files, picture_bytes, printed_pictures, thumbnails_of
@@ -27,6 +28,8 @@ class Wanted:
     exact: bool = False
     pictures: Pictures = "small"
     profiles: Mapping[str, Profile] = field(default_factory=dict)
+    history: str | None = None
+    """Address of a store of earlier photos."""
 
 
 def write_page(record: AssessmentRecord, folder: Path, file: Path, wanted: Wanted) -> PageView:
@@ -51,7 +54,14 @@ def write_page(record: AssessmentRecord, folder: Path, file: Path, wanted: Wante
         If the file cannot be written.
     """
     catalogue = load_catalogue(wanted.language)
-    page = page_of(record, catalogue, folder.resolve().name, exact=wanted.exact, profiles=wanted.profiles)
+    page = page_of(
+        record,
+        catalogue,
+        folder.resolve().name,
+        exact=wanted.exact,
+        profiles=wanted.profiles,
+        history=None if wanted.history is None else read_history(wanted.history, record, wanted.profiles),
+    )
     text = _html(record, folder, file, wanted, page, catalogue)
     # A name may hold half of a surrogate pair, which UTF-8 has no bytes for.
     write_atomic(file, text.encode("utf-8", "replace"))
