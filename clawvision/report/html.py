@@ -47,6 +47,7 @@ def html_page(
     thumbnails: Mapping[str, Thumbnail],
     links: Mapping[str, str],
     pictures: Pictures = "small",
+    drawn: Mapping[str, Thumbnail] | None = None,
 ) -> str:
     """Return the report as HTML.
 
@@ -62,6 +63,8 @@ def html_page(
         Addresses of the full pictures, relative to the page, by the same names.
     pictures
         What was asked for, to say why a picture is not there.
+    drawn
+        Pictures of claws before and after a trim, by the anchors of their pairs.
 
     Raises
     ------
@@ -82,7 +85,8 @@ def html_page(
         page=page,
         language=catalogue.language,
         w=catalogue.word,
-        drawn=Markup,  # pictures that this package drew; the words in them are escaped
+        drawn=drawn or {},
+        sketched=Markup,  # pictures that this package drew; the words in them are escaped
         css=Markup(css),  # the package's own file, and no other
         thumbnails=thumbnails,
         links=links,

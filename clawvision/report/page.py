@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from functools import cache
 
 import clawvision
+from clawvision.compare.models import ComparedFootRecord
 from clawvision.findings.book import packaged_rules
 from clawvision.findings.profiles import Limb, Profile
 from clawvision.findings.urgency import LEVELS
@@ -28,6 +29,7 @@ from clawvision.output.models import (
 from clawvision.report.catalogue import Catalogue, Said
 from clawvision.report.grounds import Grounds
 from clawvision.report.over_time import history_view
+from clawvision.report.trimmed import trim_of, trimmed_view
 from clawvision.report.views import (
     MOST_NAME,
     AfterView,
@@ -39,6 +41,8 @@ from clawvision.report.views import (
     PhotoView,
     SoonRow,
     SpareView,
+    Trim,
+    TrimmedView,
     UrgencyView,
     shown,
 )
@@ -54,6 +58,7 @@ def page_of(
     exact: bool = False,
     profiles: Mapping[str, Profile] | None = None,
     history: Mapping[tuple[str, str], FootGrowth] | None = None,
+    trims: Sequence[ComparedFootRecord] = (),
 ) -> PageView:
     """Return what the report shows.
 
@@ -71,13 +76,15 @@ def page_of(
         Profiles by name. One is used only where it is what the run compared with, by its title and sources.
     history
         What a store tells of each foot, by animal and foot; None where there is no store.
+    trims
+        Feet that were compared before and after a trim.
 
     Returns
     -------
     PageView
         The animals with the most urgent first; each one's feet with the latest first.
     """
-    return _Maker(record, catalogue, exact, profiles or {}, history).page(folder)
+    return _Maker(record, catalogue, exact, profiles or {}, history, trims).page(folder)
 
 
 class _Maker:
@@ -90,8 +97,10 @@ class _Maker:
         exact: bool,
         profiles: Mapping[str, Profile],
         history: Mapping[tuple[str, str], FootGrowth] | None,
+        trims: Sequence[ComparedFootRecord],
     ) -> None:
-        self.history = history
+        self.history, self.trims = history, trims
+        self.trimmed: list[Trim] = []
         self.record, self.words, self.exact = record, catalogue, exact
         self.photos = {photo.photo: photo for photo in record.photos}
         self.anchors = {photo.photo: f"p{place}" for place, photo in enumerate(record.photos, 1)}
@@ -141,6 +150,7 @@ class _Maker:
             ),
             strays=tuple(self._photo(photo) for name, photo in self.photos.items() if name not in self.places),
             exact=self.exact,
+            trims=tuple(self.trimmed),
         )
 
     # --- animals and feet
@@ -224,6 +234,7 @@ class _Maker:
             cautions=self.phrases(trim.cautions),
             trim_chain=self.grounds.chain(trim.chain),
             after=None if foot.after_trim is None else self._after(foot.after_trim),
+            trimmed=self._trimmed(anchor, foot),
             history=self._history(anchor, foot),
         )
 
@@ -250,6 +261,16 @@ class _Maker:
             return could
         rules = "question.settles_one" if question.settles == 1 else "question.settles"
         return f"{could}; {words.word(rules, count=question.settles)}"
+
+    def _trimmed(self, anchor: str, foot: FootRecord) -> TrimmedView | None:
+        found = trim_of(self.trims, foot)
+        if found is None or any(each.foot is found for each in self.trimmed):
+            return None
+        self.trimmed.append(Trim(found, anchor))
+        links = {
+            photo.photo: Link(shown(photo.photo, MOST_NAME), self.anchors[photo.photo]) for photo in self.record.photos
+        }
+        return trimmed_view(self.trimmed[-1], self.words, links)
 
     def _history(self, anchor: str, foot: FootRecord) -> HistoryView | None:
         if self.history is None:

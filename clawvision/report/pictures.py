@@ -99,14 +99,25 @@ def thumbnail(file: Path, side: int, quality: int, kind: Literal["jpeg", "webp"]
             picture.draft("RGB", (side, side))
             small = picture.convert("RGB")
             small.thumbnail((side, side), reducing_gap=2.0)
-            stream = BytesIO()
-            if kind == "webp":
-                small.save(stream, "WEBP", quality=quality, method=4)
-            else:
-                small.save(stream, "JPEG", quality=quality, optimize=True, progressive=True)
-            return Thumbnail(stream.getvalue(), small.width, small.height, kind)
+            return _packed(small, quality, kind)
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
         return None
+
+
+def small_picture(picture: Image.Image, side: int, quality: int) -> Thumbnail:
+    """Return a small copy of a picture that was drawn."""
+    small = picture.convert("RGB")
+    small.thumbnail((side, side), reducing_gap=2.0)
+    return _packed(small, quality, "webp")
+
+
+def _packed(small: Image.Image, quality: int, kind: Literal["jpeg", "webp"]) -> Thumbnail:
+    stream = BytesIO()
+    if kind == "webp":
+        small.save(stream, "WEBP", quality=quality, method=4)
+    else:
+        small.save(stream, "JPEG", quality=quality, optimize=True, progressive=True)
+    return Thumbnail(stream.getvalue(), small.width, small.height, kind)
 
 
 def thumbnails_of(files: Mapping[str, Path], order: Sequence[str], most: int = MOST_BYTES) -> Mapping[str, Thumbnail]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from clawvision.compare.models import ComparedFootRecord
 from clawvision.output.wording import clean
 from clawvision.report.catalogue import Said
 
@@ -166,6 +167,29 @@ class AfterView:
 
 
 @dataclass(frozen=True, slots=True)
+class PairView:
+    """Two photos of one claw from before and after a trim: what changed, and a picture of both outlines.
+
+    ``drawn`` tells whether there is something to draw; the picture goes by the anchor.
+    """
+
+    anchor: str
+    caption: str
+    photos: tuple[Link, ...]
+    changes: tuple[str, ...]
+    notes: tuple[Said, ...]
+    drawn: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TrimmedView:
+    """A foot before and after a trim: its pairs of photos, and what the trim came to, line by line."""
+
+    pairs: tuple[PairView, ...]
+    verdicts: tuple[Said, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class HistoryView:
     """A foot over time: a picture as SVG, empty where there is nothing to draw, and what is said beside it."""
 
@@ -200,6 +224,7 @@ class FootView:
     cautions: tuple[Said, ...]
     trim_chain: tuple[ChainView, ...]
     after: AfterView | None
+    trimmed: TrimmedView | None
     history: HistoryView | None
     """None where no store was named."""
 
@@ -233,6 +258,14 @@ class AnimalView:
     ask: Said | None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Trim:
+    """A foot that was compared before and after a trim, and the anchor that its pairs begin with."""
+
+    foot: ComparedFootRecord
+    anchor: str
+
+
 @dataclass(frozen=True, slots=True)
 class PageView:
     """The whole report."""
@@ -250,6 +283,7 @@ class PageView:
     unsure: tuple[PhotoView, ...]
     strays: tuple[PhotoView, ...]
     exact: bool
+    trims: tuple[Trim, ...]
 
 
 def shown(text: str, most: int = _MOST_TEXT) -> str:

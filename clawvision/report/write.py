@@ -14,7 +14,15 @@ from clawvision.report.html import Pictures, html_page, links_of
 from clawvision.report.over_time import read_history
 from clawvision.report.page import page_of
 from clawvision.report.pdf import animal_pdf, need_pdf
-from clawvision.report.pictures import Thumbnail, annotated_files, picture_bytes, printed_pictures, thumbnails_of
+from clawvision.report.pictures import (
+    MOST_BYTES,
+    Thumbnail,
+    annotated_files,
+    picture_bytes,
+    printed_pictures,
+    thumbnails_of,
+)
+from clawvision.report.trimmed import compared_feet, trim_pictures
 from clawvision.report.views import AnimalView, PageView, PhotoView
 
 PAGE = "report.html"
@@ -60,6 +68,7 @@ def write_page(record: AssessmentRecord, folder: Path, file: Path, wanted: Wante
         folder.resolve().name,
         exact=wanted.exact,
         profiles=wanted.profiles,
+        trims=compared_feet(record, wanted.profiles),
         history=None if wanted.history is None else read_history(wanted.history, record, wanted.profiles),
     )
     text = _html(record, folder, file, wanted, page, catalogue)
@@ -76,8 +85,11 @@ def _html(
     if wanted.pictures == "none":
         return bare
     files = annotated_files(record.photos, folder)
-    small = thumbnails_of(files, picture_order(page), picture_bytes(len(bare.encode("utf-8", "replace")), len(files)))
-    return html_page(page, catalogue, thumbnails=small, links=links, pictures=wanted.pictures) if small else bare
+    most = picture_bytes(len(bare.encode("utf-8", "replace")), len(files) + len(page.trims))
+    drawn = trim_pictures(page.trims, record.photos, most // 2)
+    most -= sum(len(each.data) for each in drawn.values())
+    small = thumbnails_of(files, picture_order(page), most)
+    return html_page(page, catalogue, thumbnails=small, links=links, pictures=wanted.pictures, drawn=drawn)
 
 
 def picture_order(page: PageView) -> tuple[str, ...]:
@@ -100,8 +112,10 @@ def write_pdfs(record: AssessmentRecord, folder: Path, pdf: Path, page: PageView
     files = annotated_files(record.photos, folder)
     # Numbered, not named: no name of an animal becomes a path.
     for place, animal in enumerate(page.animals, 1):
+        anchors = {foot.anchor for foot in animal.feet}
+        drawn = trim_pictures([each for each in page.trims if each.anchor in anchors], record.photos, MOST_BYTES)
         pictures: Mapping[str, Thumbnail] = printed_pictures(files, [photo.key for photo in _photos(animal)])
-        write_atomic(pdf / f"animal-{place:03d}.pdf", animal_pdf(animal, catalogue, pictures, page.day))
+        write_atomic(pdf / f"animal-{place:03d}.pdf", animal_pdf(animal, catalogue, pictures, page.day, drawn))
     return len(page.animals)
 
 
