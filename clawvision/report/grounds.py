@@ -229,7 +229,7 @@ class Grounds:
             reference = ReferenceView(Link(words.word("chain.no_source"), ""), self._short(status))
         return ChainView(
             # A value that goes in has its meaning for a name, where there is one.
-            what=self._quantity(named) if named or kind is None else self.phrase(kind.meaning),
+            what=self._quantity(named) if named or kind is None else self._meaning(kind.meaning),
             value="" if value is None else self._amount(estimate(value, _number(row, "uncertainty"), unit)),
             how=Said(shown(formula, 400), "en") if formula else None,
             limit="" if limit is None else self._amount(amount(limit, unit)),
@@ -263,6 +263,10 @@ class Grounds:
             if text.endswith(f" {unit}"):
                 return text.removesuffix(unit) + self.words.word(f"filled.{unit}")
         return text
+
+    def _meaning(self, text: str) -> Said:
+        said = self.phrase(text)
+        return Said(capital(said.text), said.language)
 
     def _quantity(self, name: str) -> Said:
         """Return a quantity in words, with its claw, or its name as it is where there are none."""

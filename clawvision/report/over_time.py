@@ -90,7 +90,8 @@ def _claw(claw: ClawGrowth, words: Catalogue) -> Iterator[Said]:
     yield from _forecast(name, claw.forecast, words)
     for each in claw.comparisons:
         if each.state == "shown":
-            yield _phrase(f"{each.text}", words)
+            said = _phrase(each.text, words)
+            yield Said(f"{capital(name)}: {said.text}", said.language)
     left = claw.readings.review + claw.readings.unusable
     if left:
         yield Said(f"{capital(name)}: {words.word('history.left_out', count=left)}", words.language)

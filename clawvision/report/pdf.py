@@ -287,7 +287,8 @@ def _trimmed(sheet: _Sheet, foot: FootView, catalogue: Catalogue, drawn: Mapping
     shown = [(drawn[pair.anchor], pair.caption) for pair in foot.trimmed.pairs if pair.anchor in drawn][:_MOST_PAIRS]
     sheet.gap(1.0)
     title = f"{capital(foot.name)}: {catalogue.word('trimmed.title')}"
-    if sheet.text(title, scale=1.05) and sheet.text(" ".join(each.text for each in foot.trimmed.verdicts), scale=0.9):
+    told = " ".join(f"{each.text.removesuffix('.')}." for each in foot.trimmed.verdicts)
+    if sheet.text(title, scale=1.05) and sheet.text(told, scale=0.9):
         usual, left = sheet.high, sheet.floor - sheet.y - 6.0
         # Drawn lower where that makes them fit, but not so low that nothing can be seen.
         sheet.high = max(min(usual, left), min(usual, _LEAST_HIGH))

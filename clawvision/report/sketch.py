@@ -76,7 +76,7 @@ def sketch(lines: Sequence[Line], trims: Sequence[date], limit_mm: float | None,
         drawn.append(_text(x(day), ground + 14, day.isoformat(), anchor))
     if limit_mm is not None:
         drawn.append(f'<path stroke-dasharray="8 3 2 3" d="M{_LEFT} {y(limit_mm)}H{_WIDTH - _RIGHT}"/>')
-        drawn.append(_text(_WIDTH - _RIGHT, y(limit_mm) - 3, words.limit, "end"))
+        drawn.append(_text(_LEFT + 4, y(limit_mm) - 3, words.limit, "start"))
     for day in sorted(set(trims)):
         if first < day.toordinal() <= last:
             drawn.append(f'<path stroke-dasharray="1 3" d="M{x(day)} {_TOP}V{ground}"/>')

@@ -47,12 +47,14 @@ def trim_of(feet: Sequence[ComparedFootRecord], foot: FootRecord) -> ComparedFoo
 def trimmed_view(trim: Trim, words: Catalogue, links: Mapping[str, Link]) -> TrimmedView:
     """Return a comparison in the report's words; ``links`` lead to the photos by their names."""
     pairs = tuple(_pair(f"{trim.anchor}t{place}", pair, words, links) for place, pair in enumerate(trim.foot.pairs, 1))
-    told = [_said(verdict.text, words) for verdict in trim.foot.verdicts]
+    # What is decided first: what is not known or too close would else stand in its way.
+    ordered = sorted(trim.foot.verdicts, key=lambda each: each.answer not in ("yes", "no"))
+    told = [_said(verdict.text, words) for verdict in ordered]
     balance = [
         Said(_change(_word(each.measure, words) or balance_word(each), each, words), words.language)
         for each in trim.foot.balance
     ]
-    return TrimmedView(pairs, (*balance, *told))
+    return TrimmedView(pairs, (*told, *balance))
 
 
 def trim_pictures(trims: Sequence[Trim], photos: Sequence[PhotoRecord], most: int) -> Mapping[str, Thumbnail]:

@@ -7,8 +7,13 @@ from typing import Any
 
 import pytest
 
+from clawvision.findings.profiles import load_profiles
+from clawvision.history.store import add, open_store
+from clawvision.output.read import read_assessment
 from clawvision.report.catalogue import LANGUAGES
+from clawvision.report.write import Wanted, write_page
 from tests.browser.checker import violations
+from tests.compare.synthetic import foot_photos, write
 from tests.output import made_feet
 from tests.report.made import changed, report
 from tests.report.test_report_html import HOSTILE
@@ -33,6 +38,45 @@ def test_an_automatic_checker_finds_nothing(browser: Any, tmp_path: Path, langua
     page.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true })")
     assert violations(page) == []
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    context.close()
+
+
+@pytest.mark.parametrize("width", [360, 1200])
+def test_nor_where_a_trim_and_a_history_are_shown(browser: Any, tmp_path: Path, width: int) -> None:
+    store, out = tmp_path / "herd.sqlite", write(tmp_path / "out", foot_photos())
+    with open_store(str(store), "create") as opened:
+        add(opened, read_assessment(out))
+    write_page(
+        read_assessment(out), out, out / "report.html", Wanted("de", profiles=load_profiles(), history=str(store))
+    )
+    context = browser.new_context(viewport={"width": width, "height": 800}, bypass_csp=True)
+    page = context.new_page()
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto((out / "report.html").as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true })")
+    assert page.locator("svg").count() >= 1 and page.locator("figure img").count() >= 2
+    assert violations(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    assert [each for each in asked if not each.startswith("data:")] == [(out / "report.html").as_uri()]
+    context.close()
+
+
+def test_a_page_of_many_animals_shows_its_top_at_once(browser: Any, tmp_path: Path) -> None:
+    """Of a herd only what is seen is laid out, and a link into it still leads to its place."""
+    record = made_feet.assessment()
+    animals = tuple(record.animals[0].model_copy(update={"animal": f"Invented {number}"}) for number in range(150))
+    feet = tuple(
+        foot.model_copy(update={"animal": each.animal, "photos": ()}) for each in animals for foot in record.feet
+    )
+    context = browser.new_context(viewport={"width": 390, "height": 800})
+    page = context.new_page()
+    page.goto(_written(tmp_path, report(changed(record, animals=animals, feet=feet))))
+    # The aim is 2 s for 500 animals on a free machine (tests/benchmarks/report.py); this one may be busy.
+    assert page.evaluate("performance.getEntriesByName('first-contentful-paint')[0].startTime") < 2000
+    page.locator("#soon a[href='#a120']").click()
+    assert page.locator("#a120 h2").is_visible()
+    assert abs(page.locator("#a120").bounding_box()["y"]) < 400
     context.close()
 
 

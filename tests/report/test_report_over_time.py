@@ -68,6 +68,8 @@ def test_each_foot_has_its_picture_and_its_rate_or_says_that_there_is_none(
         rate = claw.claw.estimate
         assert rate is not None
         assert words.number(f"{rate.value:.1f}") in told["Invented 1"].text
+    english = [each for each in told["Invented 1"].walk() if each.attributes.get("lang") not in (None, language)]
+    assert "mm a month" not in " ".join(each.text for each in english)
     for shown in told["Invented 1"], told["Invented 2"]:
         assert words.word("history.caution") in shown.text
 
