@@ -36,8 +36,16 @@ def read_history(
     from clawvision.history.store import open_store
 
     with open_store(address) as store:
-        found = herd_feet(read_herd(store, profiles, date.fromisoformat(record.run.finished[:10])))
+        found = herd_feet(read_herd(store, profiles, _day_of(record)))
     return {(animal, str(foot)): told for (animal, foot), told in found.items()}
+
+
+def _day_of(record: AssessmentRecord) -> date | None:
+    """Return the day of the assessment; None, so that all photos count, where the record names none."""
+    try:
+        return date.fromisoformat(record.run.finished[:10])
+    except ValueError:
+        return None
 
 
 def history_view(foot: FootGrowth | None, words: Catalogue, key: str) -> HistoryView:
