@@ -8,13 +8,13 @@ from typing import Any
 import pytest
 
 from clawvision.findings.profiles import load_profiles
-from clawvision.history.store import add, open_store
-from clawvision.output.read import read_assessment
 from clawvision.report.catalogue import LANGUAGES
 from clawvision.report.write import Wanted, write_page
 from tests.browser.checker import violations
-from tests.compare.synthetic import foot_photos, write
+from tests.compare.synthetic import assessment, foot_photos
+from tests.history.over_time import herd
 from tests.output import made_feet
+from tests.report import test_report_over_time
 from tests.report.made import changed, report
 from tests.report.test_report_html import HOSTILE
 
@@ -41,24 +41,24 @@ def test_an_automatic_checker_finds_nothing(browser: Any, tmp_path: Path, langua
     context.close()
 
 
-@pytest.mark.parametrize("width", [360, 1200])
-def test_nor_where_a_trim_and_a_history_are_shown(browser: Any, tmp_path: Path, width: int) -> None:
-    store, out = tmp_path / "herd.sqlite", write(tmp_path / "out", foot_photos())
-    with open_store(str(store), "create") as opened:
-        add(opened, read_assessment(out))
-    write_page(
-        read_assessment(out), out, out / "report.html", Wanted("de", profiles=load_profiles(), history=str(store))
-    )
+@pytest.mark.parametrize(("shown", "width"), [("trim", 360), ("trim", 1200), ("history", 360), ("history", 1200)])
+def test_nor_where_a_trim_or_a_history_is_shown(browser: Any, tmp_path: Path, shown: str, width: int) -> None:
+    if shown == "trim":
+        record, store = assessment(foot_photos()), None
+    else:
+        record, store = test_report_over_time.assessment(), str(herd(tmp_path / "herd.sqlite"))
+    file = tmp_path / "report.html"
+    write_page(record, tmp_path, file, Wanted("de", profiles=load_profiles(), history=store))
     context = browser.new_context(viewport={"width": width, "height": 800}, bypass_csp=True)
     page = context.new_page()
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
-    page.goto((out / "report.html").as_uri())
+    page.goto(file.as_uri())
     page.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true })")
-    assert page.locator("svg").count() >= 1 and page.locator("figure img").count() >= 2
+    assert page.locator("figure img" if shown == "trim" else "svg").count() >= 2
+    assert [each for each in asked if not each.startswith("data:")] == [file.as_uri()]
     assert violations(page) == []
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
-    assert [each for each in asked if not each.startswith("data:")] == [(out / "report.html").as_uri()]
     context.close()
 
 
