@@ -10,16 +10,21 @@ from click.core import ParameterSource
 
 from clawvision.batch import assess_collected
 from clawvision.cli import report
+from clawvision.cli.browse import open_page
 from clawvision.cli.options import CALIBRATION, measuring_options, running_options, table_options, usual_jobs
+from clawvision.findings.profiles import load_profiles
 from clawvision.manifest import collect
 from clawvision.output.models import AssessmentRecord
+from clawvision.plain import plain
+from clawvision.report.html import need_html
+from clawvision.report.write import PAGE, Wanted, write_page
 from clawvision.types import Settings
 
 ALL_MEASURED = 0
 SOME_UNSURE = 3
 NONE_MEASURED = 4
 
-_NO_BEARING = ("out", "jobs", "quiet", "dry_run")
+_NO_BEARING = ("out", "jobs", "quiet", "page", "show", "dry_run")
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +39,8 @@ class Asked:
     csv_delimiter: str | None = None
     csv_decimal: str = "."
     quiet: bool = False
+    page: bool = False
+    show: bool = False
     command: tuple[str, ...] = ("clawvision", "assess")
 
 
@@ -49,6 +56,8 @@ class Asked:
 @measuring_options
 @table_options
 @running_options
+@click.option("--report", "page", is_flag=True, help="Also write OUT/report.html, as clawvision report does.")
+@click.option("--open", "show", is_flag=True, help="Write the report and open it in the browser.")
 @click.option(
     "--dry-run",
     is_flag=True,
@@ -72,6 +81,8 @@ def assess(
     csv_decimal: str,
     jobs: int | None,
     quiet: bool,
+    page: bool,
+    show: bool,
     dry_run: bool,
 ) -> int:
     """Measure and assess the claws in PHOTOS, which are folders or files, and write the results to OUT.
@@ -98,6 +109,7 @@ def assess(
     \b
     Examples:
       clawvision assess photos/ --out result/
+      clawvision assess photos/ --out result/ --open
       clawvision assess photos/ --out result/ --dry-run
       clawvision assess june/ july/ --out result/ --profile jersey
       clawvision assess IMG_0412.jpg --out result/ --print-scale 0.986
@@ -131,6 +143,8 @@ def assess(
         csv_delimiter=csv_delimiter,
         csv_decimal=csv_decimal,
         quiet=quiet,
+        page=page,
+        show=show,
         command=("clawvision", *_command(context)),
     )
     if out is None or dry_run:
@@ -143,6 +157,8 @@ def assess(
 
 def run(photos: tuple[Path, ...], out: Path, manifest: Path | None, asked: Asked) -> int:
     """Assess the photos, tell of it on standard error, and return the exit status."""
+    if asked.page or asked.show:
+        need_html()  # before hours of work
     collected = collect(photos, manifest)
     report.tell(report.notes(collected), quiet=asked.quiet)
     try:
@@ -164,6 +180,12 @@ def run(photos: tuple[Path, ...], out: Path, manifest: Path | None, asked: Asked
         report.tell("Finished photos are kept: the same command goes on with the others.", quiet=asked.quiet)
         raise
     report.tell(report.summary(record, out, teller.kept), quiet=asked.quiet)
+    if asked.page or asked.show:
+        file = out / PAGE
+        write_page(record, out, file, Wanted(profiles=load_profiles(asked.profile_dirs)))
+        report.tell(f"{plain(file)} written.", quiet=asked.quiet)
+        if asked.show:
+            open_page(file)
     return exit_status(record)
 
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import click
 
 from clawvision.cli.options import repeats_option
-from clawvision.compare.comparison import Given, compared
+from clawvision.compare.comparison import compared
+from clawvision.compare.given import given_of
 from clawvision.compare.models import ChangeRecord, ComparedFootRecord, ComparisonRecord, PairRecord
 from clawvision.compare.picture import Shown, picture_bytes
 from clawvision.compare.table import compare_csv
@@ -19,9 +19,9 @@ from clawvision.errors import OutputError, PhotoRefused
 from clawvision.findings.book import load_rules
 from clawvision.findings.profiles import load_profiles
 from clawvision.output.atomic import write_atomic
-from clawvision.output.models import AssessmentRecord, PhotoRecord
+from clawvision.output.models import PhotoRecord
 from clawvision.output.read import read_assessment
-from clawvision.output.record import dumps, photo_facts
+from clawvision.output.record import dumps
 from clawvision.output.wording import measure_word
 from clawvision.photo.read import read_photo
 from clawvision.plain import listed, plain, wrapped
@@ -99,7 +99,7 @@ def compare(
       5  the output cannot be written
     """
     records = [read_assessment(path) for path in assessments]
-    given = [_given(record) for record in records]
+    given = [given_of(record) for record in records]
     smallest = NONE_KNOWN if repeatability is None else read_smallest(repeatability)
     comparison = compared(given, load_profiles(profile_dirs), load_rules(rules), smallest)
     if not comparison.feet:
@@ -152,21 +152,6 @@ def exit_status(comparison: ComparisonRecord) -> int:
     )
     left = any("stage check" not in each.why for each in comparison.unpaired)
     return SOME_NOT if unsure or left else ALL_COMPARED
-
-
-def _given(record: AssessmentRecord) -> Given:
-    """Return what counts of a record. A profile that the whole run named holds for photos that name none."""
-    named = record.run.parameters.get("profile")
-    profile = named if isinstance(named, str) else None
-    print_scale = record.run.parameters.get("print_scale", 1.0)
-    facts = [photo_facts(photo) for photo in record.photos]
-    return Given(
-        photos=record.photos,
-        facts=tuple(
-            replace(fact, request=replace(fact.request, profile=fact.request.profile or profile)) for fact in facts
-        ),
-        print_scale=float(print_scale) if isinstance(print_scale, (int, float)) else 1.0,
-    )
 
 
 def _photo(folder: Path | None, record: PhotoRecord) -> tuple[Photo | None, str]:

@@ -30,8 +30,9 @@ SAMPLES = Path(clawvision.__file__).resolve().parent.parent / "sample_images"
     metavar="N",
     help="Instead of the herd: N feet drawn at random by the scene maker (needs PyTorch; some 20 s a foot).",
 )
+@click.option("--open", "show", is_flag=True, help="Write the report of it too and open it in the browser.")
 @running_options
-def demo(out: Path, scenes: int | None, jobs: int | None, quiet: bool) -> int:
+def demo(out: Path, scenes: int | None, show: bool, jobs: int | None, quiet: bool) -> int:
     """Copy the photos of an invented herd to DIR/photos and assess them to DIR/result.
 
     It does what clawvision assess DIR/photos --out DIR/result does, so that everything can be seen before the first
@@ -44,6 +45,7 @@ def demo(out: Path, scenes: int | None, jobs: int | None, quiet: bool) -> int:
     \b
     Example:
       clawvision demo --out demo/
+      clawvision demo --out demo/ --open
       clawvision demo --out demo/ --scenes 3
 
     \b
@@ -55,7 +57,7 @@ def demo(out: Path, scenes: int | None, jobs: int | None, quiet: bool) -> int:
         copy_samples(SAMPLES, photos)
     else:
         make_photos(scenes, out / "scenes", photos)
-    return run((photos,), out / "result", None, Asked(jobs=jobs, quiet=quiet))
+    return run((photos,), out / "result", None, Asked(jobs=jobs, quiet=quiet, page=show, show=show))
 
 
 def make_photos(count: int, scenes: Path, photos: Path) -> None:

@@ -7,17 +7,15 @@ from typing import Literal
 
 import click
 
+from clawvision.cli.browse import open_page
 from clawvision.errors import OutputError
 from clawvision.findings.profiles import load_profiles
-from clawvision.output.atomic import write_atomic
 from clawvision.output.read import read_assessment
 from clawvision.plain import plain
-from clawvision.report.catalogue import LANGUAGES, Language, load_catalogue
-from clawvision.report.html import Pictures, html_page, links_of, thumbnails_of
-from clawvision.report.page import page_of
-from clawvision.report.pdf import animal_pdf, need_pdf
-
-PAGE = "report.html"
+from clawvision.report.catalogue import LANGUAGES, Language
+from clawvision.report.html import Pictures
+from clawvision.report.pdf import need_pdf
+from clawvision.report.write import PAGE, Wanted, write_page, write_pdfs
 
 
 @click.command("report", short_help="Write an assessment as a page to read, send on and print.")
@@ -59,6 +57,12 @@ PAGE = "report.html"
     metavar="DIR",
     help="Folder with the herd's own profiles, to show what is usual; may be given several times.",
 )
+@click.option(
+    "--history",
+    metavar="ADDRESS",
+    help="Store of clawvision history, a file or postgresql://…, to show how each foot's claws grew.",
+)
+@click.option("--open", "show", is_flag=True, help="Open the page in the browser when it is written.")
 def report(
     out: Path,
     to: Path | None,
@@ -67,6 +71,8 @@ def report(
     pictures: Pictures,
     pdf: Path | None,
     profile_dirs: tuple[Path, ...],
+    history: str | None,
+    show: bool,
 ) -> None:
     """Write what an assessment says as one page of HTML.
 
@@ -81,7 +87,8 @@ def report(
 
     \b
     Examples:
-      clawvision report result/
+      clawvision report result/ --open
+      clawvision report result/ --history herd.sqlite
       clawvision report result/ --language de --pdf pages/
       clawvision report result/ --to herd.html --pictures none --words exact
 
@@ -101,24 +108,11 @@ def report(
         raise OutputError(f"{pdf} is there already and is no folder.", "Name another folder with --pdf.")
     if pdf is not None:
         need_pdf()  # before anything is written
-    catalogue = load_catalogue(language)
-    page = page_of(
-        record, catalogue, folder.resolve().name, exact=words == "exact", profiles=load_profiles(profile_dirs)
-    )
-    # For the printed pages small pictures are made in any case.
-    small = thumbnails_of(record, folder) if pictures == "small" or pdf is not None else {}
-    text = html_page(
-        page,
-        catalogue,
-        thumbnails=small if pictures == "small" else {},
-        links=links_of(record, folder, file),
-        pictures=pictures,
-    )
-    # A name may hold half of a surrogate pair, which UTF-8 has no bytes for.
-    write_atomic(file, text.encode("utf-8", "replace"))
+    wanted = Wanted(language, words == "exact", pictures, load_profiles(profile_dirs), history)
+    page = write_page(record, folder, file, wanted)
     click.echo(f"{plain(file)} written.", err=True)
     if pdf is not None:
-        # Numbered, not named: no name of an animal becomes a path.
-        for place, animal in enumerate(page.animals, 1):
-            write_atomic(pdf / f"animal-{place:03d}.pdf", animal_pdf(animal, catalogue, small, page.day))
-        click.echo(f"{len(page.animals)} pages written to {plain(pdf)}.", err=True)
+        count = write_pdfs(record, folder, pdf, page, language)
+        click.echo(f"{count} pages written to {plain(pdf)}.", err=True)
+    if show:
+        open_page(file)

@@ -253,6 +253,15 @@ def foot_growth(
     return tuple(_foot(herd, told, animal, which, feet[which]) for which in get_args(Foot) if which in feet)
 
 
+def herd_feet(herd: HerdHistory, limit: LimitName = "watch") -> Mapping[tuple[str, Foot], FootGrowth]:
+    """Return what is said of every foot of a herd, by animal and foot."""
+    told = limit_forecasts(herd, limit)
+    feet: dict[tuple[str, Foot], list[int]] = {}
+    for place, one in enumerate(herd.readings):
+        feet.setdefault((one.series.animal, one.series.foot), []).append(place)
+    return MappingProxyType({key: _foot(herd, told, *key, places) for key, places in feet.items()})
+
+
 def due_feet(told: Iterable[Forecast], by: date, seen: Iterable[StoredAnimal] = ()) -> DueFeet:
     """Return which feet are due by a day.
 

@@ -3,37 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from importlib import resources
+from importlib import import_module, resources
 from pathlib import Path
 from typing import Literal
 
 from clawvision.errors import MissingExtraError
 from clawvision.output.models import AssessmentRecord
 from clawvision.report.catalogue import Catalogue
-from clawvision.report.page import PageView, capital
-from clawvision.report.pictures import MOST_BYTES, Thumbnail, annotated_files, link_to, long_side, thumbnail
+from clawvision.report.pictures import Thumbnail, annotated_files, link_to
+from clawvision.report.views import PageView, capital
 
 Pictures = Literal["none", "small"]
 
 
-def thumbnails_of(record: AssessmentRecord, out: Path) -> Mapping[str, Thumbnail]:
-    """Return a small picture of each photo that has an annotated one, in the order of the record.
+def need_html() -> None:
+    """Make sure that the page can be filled.
 
-    The more photos there are, the smaller each is; what goes beyond `MOST_BYTES` together is left out.
+    Raises
+    ------
+    MissingExtraError
+        If the package Jinja2 is not installed.
     """
-    files = annotated_files(record.photos, out)
-    side = long_side(len(files))
-    found: dict[str, Thumbnail] = {}
-    total = 0
-    for name, file in files.items():
-        small = thumbnail(file, side)
-        if small is None:
-            continue
-        total += len(small.data)
-        if total > MOST_BYTES:
-            break
-        found[name] = small
-    return found
+    try:
+        import_module("jinja2")
+    except ImportError as error:
+        raise MissingExtraError(
+            "The package that fills the report's page is missing.",
+            "Install it with: pip install 'clawvision[report]'",
+        ) from error
 
 
 def links_of(record: AssessmentRecord, out: Path, page: Path) -> Mapping[str, str]:
@@ -50,6 +47,7 @@ def html_page(
     thumbnails: Mapping[str, Thumbnail],
     links: Mapping[str, str],
     pictures: Pictures = "small",
+    drawn: Mapping[str, Thumbnail] | None = None,
 ) -> str:
     """Return the report as HTML.
 
@@ -65,20 +63,18 @@ def html_page(
         Addresses of the full pictures, relative to the page, by the same names.
     pictures
         What was asked for, to say why a picture is not there.
+    drawn
+        Pictures of claws before and after a trim, by the anchors of their pairs.
 
     Raises
     ------
     MissingExtraError
         If the package Jinja2 is not installed.
     """
-    try:
-        from jinja2 import Environment, StrictUndefined
-        from markupsafe import Markup
-    except ImportError as error:
-        raise MissingExtraError(
-            "The package that fills the report's page is missing.",
-            "Install it with: pip install 'clawvision[report]'",
-        ) from error
+    need_html()
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
     folder = resources.files("clawvision.report") / "templates"
     css = (folder / "report.css").read_text("utf-8")
     # Escaped without asking for a file's suffix; a name that is not given is an error, not an empty place.
@@ -89,6 +85,8 @@ def html_page(
         page=page,
         language=catalogue.language,
         w=catalogue.word,
+        drawn=drawn or {},
+        sketched=Markup,  # pictures that this package drew; the words in them are escaped
         css=Markup(css),  # the package's own file, and no other
         thumbnails=thumbnails,
         links=links,

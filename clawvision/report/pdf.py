@@ -10,8 +10,8 @@ from typing import Any
 
 from clawvision.errors import MissingExtraError
 from clawvision.report.catalogue import Catalogue
-from clawvision.report.page import AnimalView, FootView, MeasureView, PhotoView, capital
 from clawvision.report.pictures import Thumbnail
+from clawvision.report.views import AnimalView, FootView, PhotoView, capital
 
 _WIDTH, _HEIGHT, _MARGIN = 210.0, 297.0, 12.0
 _DATE = datetime(2000, 1, 1, tzinfo=UTC)
@@ -24,6 +24,9 @@ _MOST_CAUTIONS = 130.0
 _LEADING = 0.45
 """Height of a line, mm for a point of the letters."""
 _MOST_FEET = 8
+_MOST_PAIRS = 4
+_LEAST_HIGH = 45.0
+"""A picture of two outlines in mm: less tells nothing."""
 
 
 def need_pdf() -> Callable[..., Any]:
@@ -44,7 +47,13 @@ def need_pdf() -> Callable[..., Any]:
     return made
 
 
-def animal_pdf(animal: AnimalView, catalogue: Catalogue, thumbnails: Mapping[str, Thumbnail], day: str) -> bytes:
+def animal_pdf(
+    animal: AnimalView,
+    catalogue: Catalogue,
+    thumbnails: Mapping[str, Thumbnail],
+    day: str,
+    drawn: Mapping[str, Thumbnail] | None = None,
+) -> bytes:
     """Return one A4 page about an animal as PDF.
 
     Parameters
@@ -57,6 +66,8 @@ def animal_pdf(animal: AnimalView, catalogue: Catalogue, thumbnails: Mapping[str
         Small pictures by the photo's name in the record; one that is not there is left out.
     day
         Date of the run.
+    drawn
+        Pictures of claws before and after a trim, by the anchors of their pairs; they come last, where there is room.
 
     Returns
     -------
@@ -70,13 +81,21 @@ def animal_pdf(animal: AnimalView, catalogue: Catalogue, thumbnails: Mapping[str
         If the package fpdf2 is not installed.
     """
     make = need_pdf()
+    first = None
     for size, high in _SIZES:
         with _Sheet(make, size, high) as sheet:
             last = (size, high) == _SIZES[-1]
             _fill(sheet, animal, catalogue, thumbnails, day, whole=last)
-            if sheet.fits or last:
-                return sheet.bytes(f"{animal.name}, {day}")
-    raise AssertionError("the last size is taken in any case")
+            if not (sheet.fits or last):
+                continue
+            whole = all([_trimmed(sheet, foot, catalogue, drawn or {}) for foot in animal.feet])
+            data = sheet.bytes(f"{animal.name}, {day}")
+        if whole:
+            return data
+        # Smaller letters may leave room for what a trim came to; if none do, the largest that hold the rest count.
+        first = first or data
+    assert first is not None  # the last size is taken in any case
+    return first
 
 
 class _Sheet:
@@ -94,6 +113,7 @@ class _Sheet:
             pdf.add_font("labels", fname=str(file))
         self.pdf, self.size, self.high = pdf, size, high
         self.fits, self.floor = True, _HEIGHT - _MARGIN
+        self.reached = self.room = 0.0
 
     def __enter__(self) -> _Sheet:
         return self
@@ -218,6 +238,7 @@ def _fill(
     if written < len(animal.feet):
         sheet.fits = False
     missed = not sheet.fits
+    sheet.reached, sheet.room = sheet.y, sheet.floor
     sheet.floor = _HEIGHT - _MARGIN
     sheet.pdf.set_y(_HEIGHT - _MARGIN - sum(heights) - sheet.size * 0.9)
     sheet.text(f"{words('trim.cautions')}{' – ' + words('pdf.more') if missed else ''}:", scale=0.95)
@@ -238,10 +259,15 @@ def _foot(sheet: _Sheet, foot: FootView, catalogue: Catalogue, thumbnails: Mappi
         sheet.text(f"{words('trim.veterinarian')}!", scale=1.05, ground=(235, 235, 230))
     for reason in urgency.reasons:
         sheet.text(f"- {reason.text}")
-    measures = [each for name in _MAIN for each in foot.measures if _is(each, name, catalogue)]
-    for claw in dict.fromkeys(each.claw for each in measures):
-        own = "; ".join(f"{each.name} {each.value}" for each in measures if each.claw == claw)
-        sheet.text(f"{capital(claw)}: {own}")
+    main = [words(f"measure.{name}") for name in _MAIN]
+    told: dict[str, list[tuple[int, str]]] = {}
+    for part in foot.measures:
+        told.setdefault(part.claw, []).extend(
+            (main.index(each.name), f"{each.name} {each.value}") for each in part.taken if each.name in main
+        )
+    for claw, measures in told.items():
+        if measures:
+            sheet.text(f"{capital(claw)}: {'; '.join(text for _, text in sorted(measures))}")
     photos: list[tuple[PhotoView, Thumbnail]] = [
         (photo, thumbnails[photo.key]) for photo in foot.photos if photo.key in thumbnails
     ]
@@ -250,5 +276,24 @@ def _foot(sheet: _Sheet, foot: FootView, catalogue: Catalogue, thumbnails: Mappi
     return True
 
 
-def _is(measure: MeasureView, name: str, catalogue: Catalogue) -> bool:
-    return measure.name == catalogue.word(f"measure.{name}")
+def _trimmed(sheet: _Sheet, foot: FootView, catalogue: Catalogue, drawn: Mapping[str, Thumbnail]) -> bool:
+    """Write what a trim came to into what room is left, and return whether all of it is there."""
+    if foot.trimmed is None:
+        return True
+    if not sheet.fits:
+        return False
+    sheet.pdf.set_y(sheet.reached)
+    sheet.floor = sheet.room
+    shown = [(drawn[pair.anchor], pair.caption) for pair in foot.trimmed.pairs if pair.anchor in drawn][:_MOST_PAIRS]
+    sheet.gap(1.0)
+    title = f"{capital(foot.name)}: {catalogue.word('trimmed.title')}"
+    told = " ".join(f"{each.text.removesuffix('.')}." for each in foot.trimmed.verdicts)
+    if sheet.text(title, scale=1.05) and sheet.text(told, scale=0.9):
+        usual, left = sheet.high, sheet.floor - sheet.y - 6.0
+        # Drawn lower where that makes them fit, but not so low that nothing can be seen.
+        sheet.high = max(min(usual, left), min(usual, _LEAST_HIGH))
+        sheet.pictures(shown)
+        sheet.high = usual
+    whole = sheet.fits
+    sheet.reached, sheet.fits = sheet.y, True
+    return whole

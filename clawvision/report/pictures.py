@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
+from typing import Literal
 from urllib.parse import quote
 
 from PIL import Image
@@ -16,28 +17,33 @@ from clawvision.output.record import photo_facts
 from clawvision.store import ANNOTATED, slots
 
 LONG_SIDE = 900
-QUALITY = 70
-MOST_BYTES = 30_000_000
-"""All small pictures together; beyond it a page opens slowly on a telephone, and pictures are linked only."""
-_SIDES = ((150, LONG_SIDE), (400, 640), (1000, 420))
-"""Up to so many photos, the long side in pixels."""
-_LEAST_SIDE = 300
+MOST_PAGE_BYTES = 15_000_000
+"""The whole page, unless its words alone take more. Beyond it a telephone has trouble, and pictures are linked only."""
+MOST_BYTES = 4_000_000
+"""All small pictures together, before they are written as text, which makes them larger by a third."""
+_STEPS = ((40, LONG_SIDE, 50), (120, 640, 45), (240, 420, 40), (600, 260, 35))
+"""Up to so many photos, the long side in pixels and the quality of WebP."""
+_LEAST = (200, 30)
+_PRINTED = (LONG_SIDE, 70)
+_FRAME = 350
+"""Bytes around a picture in the page at most: its tag and what is said instead of it to those who do not see it."""
 _MOST_PIXELS = 60_000_000
 _SUFFIXES = (".jpg", ".png")
 
 
 @dataclass(frozen=True, slots=True)
 class Thumbnail:
-    """A small picture as JPEG, with its size in pixels."""
+    """A small picture as JPEG or WebP, with its size in pixels."""
 
     data: bytes
     width: int
     height: int
+    kind: Literal["jpeg", "webp"] = "jpeg"
 
     @property
     def uri(self) -> str:
         """Return it as a ``data:`` address."""
-        return "data:image/jpeg;base64," + b64encode(self.data).decode("ascii")
+        return f"data:image/{self.kind};base64," + b64encode(self.data).decode("ascii")
 
 
 def annotated_files(photos: Sequence[PhotoRecord], out: Path) -> Mapping[str, Path]:
@@ -61,12 +67,18 @@ def annotated_files(photos: Sequence[PhotoRecord], out: Path) -> Mapping[str, Pa
     return found
 
 
-def long_side(count: int) -> int:
-    """Return how many pixels the long side of a small picture may have, where there are so many."""
-    return next((side for most, side in _SIDES if count <= most), _LEAST_SIDE)
+def picture_bytes(page: int, count: int) -> int:
+    """Return how many bytes all small pictures may have, beside a page of so many bytes without them."""
+    left = MOST_PAGE_BYTES - page - _FRAME * count
+    return max(0, min(MOST_BYTES, left * 3 // 4))
 
 
-def thumbnail(file: Path, side: int) -> Thumbnail | None:
+def size_for(count: int) -> tuple[int, int]:
+    """Return long side in pixels and quality of a small picture, where there are so many."""
+    return next(((side, quality) for most, side, quality in _STEPS if count <= most), _LEAST)
+
+
+def thumbnail(file: Path, side: int, quality: int, kind: Literal["jpeg", "webp"] = "webp") -> Thumbnail | None:
     """Return a small picture of a file, or None where it is no picture that can be read.
 
     Parameters
@@ -75,6 +87,10 @@ def thumbnail(file: Path, side: int) -> Thumbnail | None:
         JPEG or PNG.
     side
         Long side at most, pixels.
+    quality
+        As the format counts it, 0 to 100.
+    kind
+        WebP is half as large; JPEG goes into a PDF as it is.
     """
     try:
         with Image.open(file, formats=("JPEG", "PNG")) as picture:
@@ -83,11 +99,50 @@ def thumbnail(file: Path, side: int) -> Thumbnail | None:
             picture.draft("RGB", (side, side))
             small = picture.convert("RGB")
             small.thumbnail((side, side), reducing_gap=2.0)
-            stream = BytesIO()
-            small.save(stream, "JPEG", quality=QUALITY, optimize=True, progressive=True)
-            return Thumbnail(stream.getvalue(), small.width, small.height)
+            return _packed(small, quality, kind)
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
         return None
+
+
+def small_picture(picture: Image.Image, side: int, quality: int) -> Thumbnail:
+    """Return a small copy of a picture that was drawn."""
+    small = picture.convert("RGB")
+    small.thumbnail((side, side), reducing_gap=2.0)
+    return _packed(small, quality, "webp")
+
+
+def _packed(small: Image.Image, quality: int, kind: Literal["jpeg", "webp"]) -> Thumbnail:
+    stream = BytesIO()
+    if kind == "webp":
+        small.save(stream, "WEBP", quality=quality, method=4)
+    else:
+        small.save(stream, "JPEG", quality=quality, optimize=True, progressive=True)
+    return Thumbnail(stream.getvalue(), small.width, small.height, kind)
+
+
+def thumbnails_of(files: Mapping[str, Path], order: Sequence[str], most: int = MOST_BYTES) -> Mapping[str, Thumbnail]:
+    """Return small pictures, in an order, as many as go into so many bytes.
+
+    The more files there are, the smaller each is.
+    """
+    side, quality = size_for(len(files))
+    found: dict[str, Thumbnail] = {}
+    total = 0
+    for name in dict.fromkeys((*order, *files)):
+        small = thumbnail(files[name], side, quality) if name in files else None
+        if small is None:
+            continue
+        total += len(small.data)
+        if total > most:
+            break
+        found[name] = small
+    return found
+
+
+def printed_pictures(files: Mapping[str, Path], names: Sequence[str]) -> Mapping[str, Thumbnail]:
+    """Return pictures of these photos for a printed page."""
+    made = {name: thumbnail(files[name], *_PRINTED, "jpeg") for name in names if name in files}
+    return {name: each for name, each in made.items() if each is not None}
 
 
 def link_to(file: Path) -> str:

@@ -1,27 +1,27 @@
-"""What a report of many animals costs: seconds and bytes.
+"""What a report of many animals costs: seconds, bytes, and how soon a browser shows its top.
 
-Run with ``python -m tests.benchmarks.report [--animals 500] [--pdf]``. The animals are those of the sample photos, over
-and over under invented names, and every photo has a picture of its own to make small.
+Run with ``python -m tests.benchmarks.report [--animals 500] [--pdf] [--bare]``. The animals are those of the sample
+photos, over and over under invented names, and every photo has a picture of its own to make small.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import shutil
 import tempfile
 import time
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import clawvision
 from clawvision.findings.profiles import load_profiles
 from clawvision.output.models import AssessmentRecord
 from clawvision.output.read import read_assessment
 from clawvision.output.record import dumps
-from clawvision.report.catalogue import LANGUAGES, load_catalogue
-from clawvision.report.html import html_page, links_of, thumbnails_of
-from clawvision.report.page import page_of
-from clawvision.report.pdf import animal_pdf
+from clawvision.report.catalogue import LANGUAGES
+from clawvision.report.html import Pictures
+from clawvision.report.write import PAGE, Wanted, write_page, write_pdfs
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 
@@ -63,6 +63,7 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--animals", type=int, default=500)
     parser.add_argument("--pdf", action="store_true")
+    parser.add_argument("--bare", action="store_true", help="do not open the page in a browser")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -74,26 +75,44 @@ def main() -> None:
         start = time.perf_counter()
         record = read_assessment(out)
         print(f"reading: {time.perf_counter() - start:.1f} s")
-        start = time.perf_counter()
-        small = thumbnails_of(record, out)
-        size = sum(len(each.data) for each in small.values())
-        print(f"small pictures: {time.perf_counter() - start:.1f} s, {len(small)} of them, {size / 1e6:.1f} MB")
+        file = out / PAGE
         for language in LANGUAGES:
-            start = time.perf_counter()
-            catalogue = load_catalogue(language)
-            page = page_of(record, catalogue, "herd", profiles=load_profiles())
-            links = links_of(record, out, out / "report.html")
-            text = html_page(page, catalogue, thumbnails=small, links=links)
-            seconds = time.perf_counter() - start
-            bare = html_page(page, catalogue, thumbnails={}, links=links, pictures="none")
-            print(
-                f"{language}: {seconds:.1f} s, "
-                f"{len(text.encode()) / 1e6:.1f} MB, without pictures {len(bare.encode()) / 1e6:.1f} MB"
-            )
+            for pictures in get_args(Pictures):
+                start = time.perf_counter()
+                page = write_page(record, out, file, Wanted(language, False, pictures, load_profiles()))
+                seconds = time.perf_counter() - start
+                text = file.read_text("utf-8")
+                print(
+                    f"{language}, pictures {pictures}: {seconds:.1f} s, {file.stat().st_size / 1e6:.1f} MB, "
+                    f"{text.count('<img')} pictures, {text.count('<') // 2} elements"
+                )
+            if not options.bare:
+                for width in (390, 1200):
+                    told = ", ".join(f"{what} {at:.2f} s" for what, at in first_view(file, width).items())
+                    print(f"{language}, {width} pixels wide: {told}")
         if options.pdf:
             start = time.perf_counter()
-            size = sum(len(animal_pdf(each, catalogue, small, page.day)) for each in page.animals)
-            print(f"printed pages: {time.perf_counter() - start:.1f} s, {size / 1e6:.1f} MB")
+            count = write_pdfs(record, out, folder / "pdf", page, language)
+            size = sum(each.stat().st_size for each in (folder / "pdf").iterdir())
+            print(f"{count} printed pages: {time.perf_counter() - start:.1f} s, {size / 1e6:.1f} MB")
+
+
+def first_view(file: Path, width: int) -> dict[str, float]:
+    """Return after how many seconds a browser paints the page first, shows the first table, and has all of it."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+        page = browser.new_context(viewport={"width": width, "height": 844}).new_page()
+        start = time.perf_counter()
+        page.goto(file.as_uri(), wait_until="commit")
+        page.locator("#soon tbody tr").first.wait_for(state="visible")
+        seen = time.perf_counter() - start
+        page.wait_for_load_state("load", timeout=180_000)
+        loaded = time.perf_counter() - start
+        painted = page.evaluate("performance.getEntriesByName('first-contentful-paint')[0].startTime") / 1e3
+        browser.close()
+    return {"first paint": painted, "who has to be lifted": seen, "whole": loaded}
 
 
 if __name__ == "__main__":

@@ -10,9 +10,10 @@ from PIL import Image
 from pypdf import PdfReader
 
 from clawvision.report.catalogue import Said, load_catalogue
-from clawvision.report.page import AnimalView, page_of
+from clawvision.report.page import page_of
 from clawvision.report.pdf import animal_pdf
 from clawvision.report.pictures import Thumbnail
+from clawvision.report.views import AnimalView
 from tests.output import made_feet
 
 ENGLISH = load_catalogue("en")

@@ -12,9 +12,19 @@ from PIL import Image
 
 from clawvision.output.models import AssessmentRecord
 from clawvision.output.record import photo_facts
-from clawvision.report import html
-from clawvision.report.html import links_of, thumbnails_of
-from clawvision.report.pictures import LONG_SIDE, annotated_files, link_to, long_side, thumbnail
+from clawvision.report.html import links_of
+from clawvision.report.pictures import (
+    LONG_SIDE,
+    MOST_BYTES,
+    MOST_PAGE_BYTES,
+    annotated_files,
+    link_to,
+    picture_bytes,
+    printed_pictures,
+    size_for,
+    thumbnail,
+    thumbnails_of,
+)
 from clawvision.store import slots
 from tests.output import made_feet
 from tests.report.made import changed
@@ -36,39 +46,50 @@ def named(*names: str) -> AssessmentRecord:
 
 
 def test_a_small_picture_is_small(tmp_path: Path) -> None:
-    small = thumbnail(picture(tmp_path / "x.jpg"), LONG_SIDE)
-    assert small is not None
-    with Image.open(BytesIO(small.data)) as read:
-        assert read.format == "JPEG"
-        assert read.size == (small.width, small.height) == (600, 900)
-        assert not read.getexif()
+    files = {"x": picture(tmp_path / "x.jpg")}
+    for kind, small in (("webp", thumbnail(files["x"], LONG_SIDE, 50)), ("jpeg", printed_pictures(files, ["x"])["x"])):
+        assert small is not None and small.kind == kind
+        assert small.uri.startswith(f"data:image/{kind};base64,")
+        with Image.open(BytesIO(small.data)) as read:
+            assert read.format == kind.upper()
+            assert read.size == (small.width, small.height) == (600, 900)
+            assert not read.getexif()
 
 
 def test_a_small_picture_is_not_made_larger(tmp_path: Path) -> None:
-    small = thumbnail(picture(tmp_path / "x.png", 30, 20), LONG_SIDE)
+    small = thumbnail(picture(tmp_path / "x.png", 30, 20), LONG_SIDE, 50)
     assert small is not None and (small.width, small.height) == (30, 20)
 
 
 @pytest.mark.parametrize("content", [b"", b"<svg onload=alert(1)>", b"\xff\xd8\xff\xe0 cut", b"GIF89a"])
 def test_what_is_no_picture_is_left_out(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "x.jpg").write_bytes(content)
-    assert thumbnail(tmp_path / "x.jpg", LONG_SIDE) is None
+    assert thumbnail(tmp_path / "x.jpg", LONG_SIDE, 50) is None
 
 
 def test_more_photos_have_smaller_pictures() -> None:
-    sides = [long_side(count) for count in (1, 150, 151, 400, 1000, 100_000)]
-    assert sides[0] == LONG_SIDE
-    assert sides == sorted(sides, reverse=True)
-    assert sides[-1] > 0
+    sizes = [size_for(count) for count in (1, 40, 41, 240, 600, 100_000)]
+    assert sizes[0] == sizes[1] and sizes[0][0] == LONG_SIDE
+    for part in range(2):
+        assert [each[part] for each in sizes] == sorted((each[part] for each in sizes), reverse=True)
+    assert sizes[-1][0] >= 200
 
 
-def test_all_together_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    record = named("a.jpg", "b.jpg", "c.jpg")
-    for name in ("a", "b", "c"):
-        picture(tmp_path / "annotated" / f"{name}.jpg")
-    one = len(thumbnails_of(record, tmp_path)["a.jpg"].data)
-    monkeypatch.setattr(html, "MOST_BYTES", int(2.5 * one))
-    assert list(thumbnails_of(record, tmp_path)) == ["a.jpg", "b.jpg"]
+def test_all_together_are_bounded_and_the_first_in_the_order_stay(tmp_path: Path) -> None:
+    files = {name: picture(tmp_path / f"{name}.jpg", 300, 200) for name in ("a", "b", "c")}
+    one = max(len(each.data) for each in thumbnails_of(files, []).values())
+    assert list(thumbnails_of(files, ["c", "not there", "a"], 2 * one)) == ["c", "a"]
+    assert list(thumbnails_of(files, ["c"])) == ["c", "a", "b"]
+    assert not thumbnails_of(files, [], 0)
+
+
+def test_pictures_leave_the_page_within_its_bound() -> None:
+    assert picture_bytes(100_000, 4) == MOST_BYTES
+    for words, count in ((12_000_000, 2000), (14_000_000, 500), (16_000_000, 1), (14_999_000, 2000)):
+        left = picture_bytes(words, count)
+        assert left >= 0
+        # As base64, with the tag around each.
+        assert left == 0 or words + -(-left * 4 // 3) + 350 * count <= MOST_PAGE_BYTES
 
 
 def test_the_files_are_those_that_the_run_wrote(tmp_path: Path) -> None:
