@@ -8,7 +8,6 @@ import numpy as np
 import shapely
 
 from clawvision.errors import PhotoRefused
-from clawvision.outline.classical import ClassicalSegmenter
 from clawvision.outline.learned.network import packaged_network
 from clawvision.outline.learned.segmenter import LearnedSegmenter
 from clawvision.outline.naming import Side, sole_name, toe_side
@@ -99,7 +98,7 @@ def find_outlines(
     if not claws:
         raise PhotoRefused(reason("no_claw"))
     reasons: list[Reason] = []
-    if found is not None and isinstance(segmenter, ClassicalSegmenter):
+    if found is not None and _is_classical(segmenter):
         reasons.append(reason("learned_outline_missing"))
     if stated is None:
         reasons.append(reason("view_inferred", view=view))
@@ -120,7 +119,19 @@ def rough_references(photo: Photo, segmenter: Segmenter) -> tuple[FloatArray, ..
 def default_segmenter() -> Segmenter:
     """Return the learned segmenter; the classical one where the model is missing, altered or does not run."""
     network = packaged_network()
-    return ClassicalSegmenter() if network is None else LearnedSegmenter(network)
+    if network is not None:
+        return LearnedSegmenter(network)
+    from clawvision.outline.classical import ClassicalSegmenter  # rarely needed, and takes its time to load
+
+    return ClassicalSegmenter()
+
+
+def _is_classical(segmenter: Segmenter) -> bool:
+    if isinstance(segmenter, LearnedSegmenter):
+        return False
+    from clawvision.outline.classical import ClassicalSegmenter
+
+    return isinstance(segmenter, ClassicalSegmenter)
 
 
 def _infer_view(

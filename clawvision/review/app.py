@@ -258,7 +258,9 @@ async def _segment(bench: Workbench, request: Request) -> Response:
     photo, _ = await run_in_threadpool(bench.photo, index)
     for points in (horn, other, *([] if outline is None else [outline]), *neighbours):
         _check_near(points, photo.width, photo.height)
-    work = partial(segment, pixels_of(photo), Seeds(horn, other), outline, neighbours, anew=data.get("anew") is True)
+    anew = data.get("anew") is True
+    prior = await run_in_threadpool(bench.prior, index) if outline is None or anew else None
+    work = partial(segment, pixels_of(photo), Seeds(horn, other), outline, neighbours, anew=anew, prior=prior)
     found = await run_in_threadpool(work)
     if found is None:
         raise _Bad(422, "These clicks leave no horn. Click on the horn once more.")

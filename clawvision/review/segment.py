@@ -1,8 +1,9 @@
 """An outline from a few clicks: on horn, and on what is not horn.
 
-A graph cut on a reduced crop of the photo (OpenCV's GrabCut), which learns from the clicks and from the outline so
-far what horn looks like. Where there is an outline, a click that contradicts it opens it around the click, and nowhere
-else: what is right elsewhere stays as it is.
+Where the network sees the claw that the first click means, its answer is the beginning and the clicks put it right
+(`clawvision.review.prior`). Else a graph cut on a reduced crop of the photo (OpenCV's GrabCut), which learns from the
+clicks and from the outline so far what horn looks like. Where there is an outline that somebody drew or the program
+found, a click that contradicts it opens it around the click, and nowhere else: what is right elsewhere stays as it is.
 """
 
 from __future__ import annotations
@@ -15,8 +16,10 @@ import numpy as np
 import shapely
 
 from clawvision.outline.learned.crop import Pyramid
+from clawvision.outline.learned.read_out import regions
 from clawvision.photo.shrink import shrink
 from clawvision.review.edges import snapped
+from clawvision.review.prior import Prior, bent
 from clawvision.types import ByteArray, FloatArray
 
 MAX_SEEDS = 200
@@ -42,6 +45,10 @@ _OWN = 0.3
 outline so far."""
 _LEAST_HELD = 20
 """A piece counts as held by a click from so many pixels of it."""
+_NEIGHBOUR_ODDS = 5.0
+"""Log odds against horn where another claw lies."""
+_BRIDGES = (0.0, 2.0, 4.0, 8.0, 16.0)
+"""Half widths of gaps that are closed between pieces that clicks hold, pixels of the reduced crop."""
 _ROUNDS = 4
 _SPACING = 1.2
 """Spacing of the outline's points, pixels of the reduced crop."""
@@ -80,6 +87,7 @@ def segment(
     *,
     anew: bool = False,
     pyramid: Pyramid | None = None,
+    prior: Prior | None = None,
 ) -> FloatArray | None:
     """Return the outline (N, 2) that goes with the clicks; None where they leave nothing.
 
@@ -97,9 +105,15 @@ def segment(
         The outline so far comes from such clicks alone: nothing of it is sure, and a band along it may change too.
     pyramid
         The photo with its halvings, where there is one already; for the last step to the edge.
+    prior
+        What the network makes of the photo. It serves where no outline is given, or one from clicks alone.
     """
     if outline is None and not len(seeds.horn):
         return None
+    if prior is not None and (outline is None or anew):
+        corrected = _corrected(pixels, seeds, neighbours, prior, pyramid)
+        if corrected is not None:
+            return corrected
     view = _view(pixels, seeds, outline)
     labels, opened = _labels(view, seeds, outline, neighbours, anew)
     if outline is not None and not opened and not anew:
@@ -121,6 +135,43 @@ def segment(
     if outline is None or anew:
         return found
     return _within(outline, found, [(view.back(centre), reach / float(view.scale.mean())) for centre, reach in opened])
+
+
+def _corrected(
+    pixels: ByteArray, seeds: Seeds, neighbours: Sequence[FloatArray], prior: Prior, pyramid: Pyramid | None
+) -> FloatArray | None:
+    """Return the network's outline of the claw that the first click means, put right by all clicks.
+
+    The clicks hold all that is known: the outline so far is not needed. None where the network sees no claw there.
+    """
+    meant = prior.meant(seeds.horn[0]) if len(seeds.horn) else None
+    if meant is None:
+        return None
+    claw, rough = meant
+    view = _view(pixels, seeds, rough)
+    height, width = view.picture.shape[:2]
+    corners = view.back(np.array([(0.0, 0.0), (width - 1.0, 0.0), (0.0, height - 1.0)]))
+    horn, other = view.place(seeds.horn), view.place(seeds.other)
+    extent = float(np.ptp(view.place(rough), axis=0).max())
+    odds = bent(prior.odds(claw, corners, (width, height)), view.picture, horn, other, extent)
+    for neighbour in neighbours:
+        odds[_filled(odds.shape, view.place(neighbour)) > 0] = -_NEIGHBOUR_ODDS
+    pieces = regions(odds.astype(np.float32), least=_LEAST_HELD)
+    if not pieces:
+        return None
+    line = _even(np.asarray(_as_one(pieces, horn).exterior.coords)[:-1])
+    return _at_edge(pyramid or Pyramid(pixels), view.back(line), 1.0 / float(view.scale.min()))
+
+
+def _as_one(pieces: Sequence[shapely.Polygon], horn: FloatArray) -> shapely.Polygon:
+    """Return the pieces that hold clicks on horn, made one; the largest where none does. Pieces are largest first."""
+    clicked = shapely.points(horn)
+    whole = shapely.union_all([piece for piece in pieces if shapely.contains(piece, clicked).any()] or pieces[:1])
+    for reach in _BRIDGES:
+        closed = whole.buffer(reach).buffer(-reach)
+        if closed.geom_type == "Polygon":
+            return closed
+    return max(shapely.get_parts(whole), key=lambda part: float(part.area))
 
 
 def _view(pixels: ByteArray, seeds: Seeds, outline: FloatArray | None) -> _View:

@@ -12,6 +12,7 @@ import numpy as np
 
 from clawvision.errors import PhotoRefused
 from clawvision.outline.find import default_segmenter
+from clawvision.outline.learned.crop import Pyramid
 from clawvision.outline.learned.segmenter import LearnedSegmenter
 from clawvision.outline.naming import Side
 from clawvision.outline.segmenter import Segmentation, Segmenter
@@ -19,6 +20,7 @@ from clawvision.outline.sidecar import Sidecar, check_inside
 from clawvision.photo.read import read_photo
 from clawvision.pipeline import run_drawn
 from clawvision.review.folder import ReviewPhoto
+from clawvision.review.prior import Prior, look
 from clawvision.scale.find import find_scale
 from clawvision.types import (
     ByteArray,
@@ -69,6 +71,10 @@ class _RememberingSegmenter(LearnedSegmenter):
         super().__init__(inner._network, inner._crops)
         self._kept = _Kept(_KEPT_ANSWERS)
 
+    def look(self, photo: Photo, view: View | None) -> Prior | None:
+        """Return what the network makes of a photo."""
+        return look(self._network, Pyramid(np.asarray(photo.pixels)), view)
+
     def segment(self, photo: Photo, scale: Scale, view: View, *, toe: Side | None = None) -> Segmentation:
         """See `Segmenter.segment`."""
         # Scale and photo are part of the answer, so that the key's ids stay theirs.
@@ -90,6 +96,7 @@ class Workbench:
         self._lock = threading.Lock()
         self._read = _Kept(_KEPT_PHOTOS)
         self._scales = _Kept(_KEPT_ANSWERS)
+        self._priors = _Kept(_KEPT_ANSWERS)
 
     def photo(self, index: int) -> tuple[Photo, tuple[Reason, ...]]:
         """Return a photo's pixels, upright.
@@ -101,6 +108,22 @@ class Workbench:
         """
         with self._lock:
             return self._photo(index)
+
+    def prior(self, index: int) -> Prior | None:
+        """Return what the network makes of a photo, the beginning for clicks; None where it tells nothing.
+
+        Raises
+        ------
+        PhotoRefused
+            If the photo cannot be read.
+        """
+        with self._lock:
+            photo, _ = self._photo(index)
+            segmenter = self._remembering()
+            if not isinstance(segmenter, _RememberingSegmenter):
+                return None
+            view = self.photos[index].request.view
+            return self._priors.get((photo.sha256, view), lambda: segmenter.look(photo, view))
 
     def jpeg(self, index: int) -> bytes:
         """Return a photo for the page: upright, without any of its EXIF data."""

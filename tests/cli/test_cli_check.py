@@ -17,6 +17,7 @@ from clawvision.manifest import read_manifest
 from clawvision.photo.read import read_photo
 from clawvision.pipeline import run_photo
 from clawvision.types import PhotoRequest, Settings
+from tests.truth import true_photos
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 REQUESTS = read_manifest(SAMPLES / "photos.csv")
@@ -55,8 +56,8 @@ def test_a_claw_cut_by_the_frame_is_to_be_taken_again(tmp_path: Path) -> None:
     assert found.reasons[0].code == "claw_cut"
 
 
-def test_a_claw_near_the_frame_will_do_but(tmp_path: Path) -> None:
-    """The quick look knows borders roughly; what a run measures is not to be turned away for that."""
+def test_a_claw_near_the_frame_will_do(tmp_path: Path) -> None:
+    """At a glance it seems cut; what a run measures is not to be turned away for that."""
     path = tmp_path / "near.jpg"
     original = Image.open(SAMPLES / "106_side.jpg")
     width, height = original.size
@@ -65,8 +66,28 @@ def test_a_claw_near_the_frame_will_do_but(tmp_path: Path) -> None:
     result, _ = run_photo(replace(request, path=path), Settings())
     assert result.status == "measured"
     found = check_photo(path)
-    assert found.answer == "will do, but"
-    assert "claw_cut" in [each.code for each in found.reasons]
+    # A cropped photo no longer tells its focal length.
+    assert (found.answer, [each.code for each in found.reasons]) == ("will do, but", ["focal_assumed"])
+
+
+def test_a_covered_tip_of_a_sole_view_is_seen(tmp_path: Path) -> None:
+    path = SAMPLES / "104_sole.jpg"
+    photo = next(each for each in true_photos() if each.name == path.name)
+    x, y = photo.landmarks_px("outer")["T"]
+    reach = 0.35 * float(np.hypot(*(photo.outline("outer").outline_px.mean(axis=0) - (x, y))))  # type: ignore[union-attr]
+    picture = Image.fromarray(np.array(read_photo(path, name=path.name, settings=Settings())[0].pixels))  # upright
+    ImageDraw.Draw(picture).ellipse((x - reach, y - reach, x + reach, y + reach), fill=(196, 150, 120))
+    picture.save(tmp_path / "covered.jpg", quality=92)
+    assert "claw_hidden" not in codes(path)
+    found = check_photo(tmp_path / "covered.jpg")
+    assert found.answer == "take it again"
+    assert "claw_hidden" in [each.code for each in found.reasons]
+
+
+def test_a_doubtful_outline_is_told_and_turns_no_photo_away(tmp_path: Path) -> None:
+    """Under a gate that nothing passes, a good photo gets that one word."""
+    found = check_photo(SAMPLES / "101_side.jpg", settings=Settings(min_confidence=1.0))
+    assert (found.answer, [each.code for each in found.reasons]) == ("will do, but", ["outline_doubtful"])
 
 
 def test_a_covered_tip_of_a_side_view_is_seen(tmp_path: Path) -> None:

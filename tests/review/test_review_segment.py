@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 import shapely
 
-from clawvision.outline.learned.crop import Pyramid
+from clawvision.outline.learned.crop import Crop, Pyramid
+from clawvision.outline.learned.network import packaged_network
 from clawvision.photo.read import read_photo
 from clawvision.review.edges import snapped
+from clawvision.review.prior import Prior, bent, look
 from clawvision.review.segment import Seeds, segment
 from clawvision.types import FloatArray, Settings
 from tests.truth import TruePhoto, true_photos
@@ -82,28 +84,101 @@ def test_a_few_clicks_put_a_wrong_outline_right(photo: TruePhoto) -> None:
         assert _iou(drawn, truth) >= GOOD, claw
 
 
-def test_clicks_alone_outline_most_soles() -> None:
-    """At least eight of ten claws within ten clicks, without any outline to begin with."""
+def _by_clicks_alone(photo: TruePhoto, prior: Prior | None) -> list[tuple[float, int]]:
+    """Return each claw's agreement and the clicks it took, without any outline to begin with."""
+    pixels = _pixels(photo)
+    pyramid = Pyramid(pixels)
     reached = []
-    for photo in PHOTOS:
-        if photo.view != "sole":
-            continue
-        pixels = _pixels(photo)
-        pyramid = Pyramid(pixels)
-        for claw in photo.claws:
-            truth = _filled(_true_line(photo, claw), pixels.shape)
-            line, drawn = None, np.zeros_like(truth)
-            clicks: dict[bool, list[list[int]]] = {True: [], False: []}
-            while not drawn.any() or (_iou(drawn, truth) < GOOD and sum(map(len, clicks.values())) < CLICKS):
-                horn, at = _next_click(drawn, truth)
-                clicks[horn].append(at)
-                seeds = Seeds(*(np.array(clicks[kind], dtype=np.float64).reshape(-1, 2) for kind in (True, False)))
-                line = segment(pixels, seeds, line, anew=True, pyramid=pyramid)
-                assert line is not None
-                drawn = _filled(line, pixels.shape)
-            reached.append(_iou(drawn, truth))
+    for claw in photo.claws:
+        truth = _filled(_true_line(photo, claw), pixels.shape)
+        line, drawn = None, np.zeros_like(truth)
+        clicks: dict[bool, list[list[int]]] = {True: [], False: []}
+        while not drawn.any() or (_iou(drawn, truth) < GOOD and sum(map(len, clicks.values())) < CLICKS):
+            horn, at = _next_click(drawn, truth)
+            clicks[horn].append(at)
+            seeds = Seeds(*(np.array(clicks[kind], dtype=np.float64).reshape(-1, 2) for kind in (True, False)))
+            line = segment(pixels, seeds, line, anew=True, pyramid=pyramid, prior=prior)
+            assert line is not None
+            drawn = _filled(line, pixels.shape)
+        reached.append((_iou(drawn, truth), sum(map(len, clicks.values()))))
+    return reached
+
+
+def test_clicks_alone_outline_most_soles() -> None:
+    """At least eight of ten claws within ten clicks, without any outline to begin with and without the network."""
+    reached = [iou for photo in PHOTOS if photo.view == "sole" for iou, _ in _by_clicks_alone(photo, None)]
     assert sum(each >= GOOD for each in reached) >= 8, reached
     assert min(reached) >= 0.85, reached
+
+
+def _prior(photo: TruePhoto) -> Prior:
+    network = packaged_network()
+    assert network is not None
+    prior = look(network, Pyramid(_pixels(photo)), None)
+    assert prior is not None
+    return prior
+
+
+def test_clicks_put_the_network_right() -> None:
+    """Every claw within ten clicks, most with one."""
+    few = [photo for photo in PHOTOS if photo.scene["seed"] < 103]
+    reached = [each for photo in few for each in _by_clicks_alone(photo, _prior(photo))]
+    assert min(iou for iou, _ in reached) >= GOOD, reached
+    assert np.median([count for _, count in reached]) == 1, reached
+
+
+def test_a_click_far_from_what_the_network_sees_begins_anew() -> None:
+    photo = next(photo for photo in true_photos() if photo.name == "101_side.jpg")
+    prior = _prior(photo)
+    line = _true_line(photo, "outer")
+    away = Seeds(np.array([[30.0, 30.0]]), line[:1])
+    assert np.hypot(*(line - away.horn[0]).T).min() > 150
+    pixels = _pixels(photo)
+    found, without = segment(pixels, away, prior=prior), segment(pixels, away)
+    assert (found is None) == (without is None)
+    assert found is None or without is None or np.array_equal(found, without)
+
+
+def test_a_drawn_outline_counts_more_than_the_network() -> None:
+    photo = next(photo for photo in true_photos() if photo.name == "101_side.jpg")
+    pixels, line = _pixels(photo), _true_line(photo, "outer")
+    seeds = Seeds(np.empty((0, 2)), (photo.landmarks_px("outer")["T"])[None])
+    with_it = segment(pixels, seeds, line, prior=_prior(photo))
+    without = segment(pixels, seeds, line)
+    assert with_it is not None and without is not None and np.array_equal(with_it, without)
+
+
+def test_a_click_moves_what_is_near_and_alike() -> None:
+    """Odds against horn everywhere, on a picture of two halves: a click on one half leaves the other as it was."""
+    picture = np.full((80, 160, 3), 200, dtype=np.uint8)
+    picture[:, 80:] = (60, 70, 90)
+    odds = np.full((80, 160), -2.0)
+    click = np.array([[74.0, 40.0]])
+    out = bent(odds, picture, click, np.empty((0, 2)), 100.0)
+    assert out[40, 74] == pytest.approx(3.0, abs=0.1)
+    assert out[40, 70] > 0
+    assert out[40, 84] == pytest.approx(-2.0, abs=0.1)  # as near, of another colour
+    assert out[40, 5] == pytest.approx(-2.0, abs=0.1)  # as alike, far away
+    both = bent(odds, picture, click, click, 100.0)
+    assert np.isfinite(both).all() and np.abs(both).max() < 6.0
+
+
+def test_a_neighbour_is_not_covered_and_other_pieces_do_not_count() -> None:
+    """The network sees one claw in two pieces; the click means the smaller one."""
+    cells = np.full((2, 192, 256), -4.0, dtype=np.float32)
+    cells[0, 40:150, 20:120] = 4.0
+    cells[0, 60:120, 150:230] = 4.0
+    prior = Prior(Crop(np.zeros((384, 512, 3), np.uint8), np.eye(2, 3)), cells)
+    pixels = np.full((384, 512, 3), 120, dtype=np.uint8)
+    seeds = Seeds(np.array([[150.0, 180.0]]), np.empty((0, 2)))
+    whole = segment(pixels, seeds, prior=prior)
+    assert whole is not None
+    assert shapely.Polygon(whole).area == pytest.approx(4 * 110 * 100, rel=0.02)
+    beside = np.array([[30.0, 70.0], [120, 70], [120, 310], [30, 310]])
+    rest = segment(pixels, seeds, neighbours=[beside], prior=prior)
+    assert rest is not None
+    overlap = shapely.Polygon(rest).intersection(shapely.Polygon(beside)).area
+    assert overlap < 0.02 * shapely.Polygon(beside).area
 
 
 def test_clicks_alone_outline_a_claw_that_stands_out() -> None:

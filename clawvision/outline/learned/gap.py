@@ -7,10 +7,11 @@ horn with a sharp edge: where both hold, the outline is moved there.
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, median_filter
 
 from clawvision.measure.curve import outward_normals, resample_closed
 from clawvision.outline.learned.contract import Float32Array
@@ -67,13 +68,18 @@ def without_gap(outline_px: FloatArray, crop: Crop) -> FloatArray:
     )
     wide = np.where(normals[:, 1] > _DOWNWARD, _gap_depth(light), 0.0)
     depth = np.where(wide > _REACH, 0.0, wide)
-    sure = median_filter((depth > 0.0).astype(np.uint8), size=_RUN, mode="wrap") > 0
-    beside = binary_dilation(np.tile(sure, 3), iterations=_BESIDE)[len(sure) : 2 * len(sure)]
-    depth = median_filter(np.where(beside, wide, 0.0), size=_SMOOTH, mode="wrap")
+    sure = np.median(_around(depth > 0.0, _RUN // 2), axis=1) > 0
+    beside = _around(sure, _BESIDE).any(axis=1)
+    depth = np.median(_around(np.where(beside, wide, 0.0), _SMOOTH // 2), axis=1)
     if not depth.any():
         return outline_px
     depth = _spread(depth, normals[:, 1] > _DOWNWARD)
     return crop.to_photo(line - depth[:, None] * normals)
+
+
+def _around(values: NDArray[Any], reach: int) -> NDArray[Any]:
+    """Return each value of a closed line (N,) with so many on either side of it, (N, 2 reach + 1)."""
+    return np.lib.stride_tricks.sliding_window_view(np.pad(values, reach, mode="wrap"), 2 * reach + 1)
 
 
 def _spread(depth: FloatArray, below: NDArray[np.bool_]) -> FloatArray:
