@@ -1,7 +1,7 @@
 """Looks for known vulnerabilities of the installed packages: ``python .ci/audit.py PIP_AUDIT SITE_PACKAGES``.
 
-Ends with 1 where there is one. Where the service that knows of them cannot be reached, which is no fault of the program,
-it says so and ends with 0: "nothing known" is said only of packages that were really looked up.
+Ends with 1 where there is one. Where the service that knows of them cannot be reached, which is no fault of the
+program, it says so and ends with 0: "nothing known" is said only of packages that were really looked up.
 """
 
 from __future__ import annotations
