@@ -38,7 +38,7 @@ def assessed(out: Path) -> Table:
 
 
 def made_with() -> dict[str, Any]:
-    """Return what bears on rounding: OpenCV's line, and whether it uses AVX2 here. Wider instructions change nothing."""
+    """Return what bears on rounding: OpenCV's line, and whether it uses AVX2. Wider instructions change nothing."""
     features = cv2.getCPUFeaturesLine().split()  # one that is not there has a question mark
     return {"opencv": ".".join(cv2.__version__.split(".")[:2]), "avx2": "*AVX2" in features or "AVX2" in features}
 
