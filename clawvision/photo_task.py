@@ -28,7 +28,7 @@ def measure_photo(request: PhotoRequest, settings: Settings) -> tuple[PhotoRecor
     from clawvision.pipeline import run_photo
 
     result, photo = run_photo(request, settings)
-    return photo_record(result), picture_bytes(photo, result)
+    return photo_record(result), picture_bytes(photo, result, blur_background=settings.blur_background)
 
 
 @dataclass(frozen=True, slots=True)

@@ -327,6 +327,8 @@ class Settings:
     min_confidence: float = 0.95
     """Below this confidence of the automatic outline the status is ``review``."""
     calibration_dirs: tuple[str, ...] = ()
+    blur_background: bool = False
+    """Whether annotated pictures show nothing but the measured foot and the reference. Bears on no measure."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,7 +11,14 @@ from click.core import ParameterSource
 from clawvision.batch import assess_collected
 from clawvision.cli import report
 from clawvision.cli.browse import open_page
-from clawvision.cli.options import CALIBRATION, measuring_options, running_options, table_options, usual_jobs
+from clawvision.cli.options import (
+    CALIBRATION,
+    measuring_options,
+    picture_option,
+    running_options,
+    table_options,
+    usual_jobs,
+)
 from clawvision.findings.profiles import load_profiles
 from clawvision.manifest import collect
 from clawvision.output.models import AssessmentRecord
@@ -54,6 +61,7 @@ class Asked:
     help="Table of what is known of the photos.  [default: photos.csv in the photos' folder]",
 )
 @measuring_options
+@picture_option
 @table_options
 @running_options
 @click.option("--report", "page", is_flag=True, help="Also write OUT/report.html, as clawvision report does.")
@@ -77,6 +85,7 @@ def assess(
     tick_mm: float,
     max_file_mb: float,
     max_megapixels: float,
+    blur_background: bool,
     csv_delimiter: str | None,
     csv_decimal: str,
     jobs: int | None,
@@ -100,8 +109,9 @@ def assess(
     sees.
 
     OUT holds assessment.json (everything), measures.csv (one row a measure) and annotated/ (the photos with
-    the measures drawn in). Finished photos are kept in OUT/records: after an interruption the same command goes
-    on where it stopped, and a photo is done again only where it, its row, the settings or the program changed.
+    the measures drawn in; people in them stay visible without --blur-background). Finished photos are kept in
+    OUT/records: after an interruption the same command goes on where it stopped, and a photo is done again only where
+    it, its row, the settings or the program changed.
 
     Nothing is written to standard output, except by --dry-run. At the end standard error tells which photos and
     which feet need a person.
@@ -135,6 +145,7 @@ def assess(
             print_scale=print_scale,
             tick_mm=tick_mm,
             calibration_dirs=tuple(str(folder) for folder in calibration_dirs or usual_calibration()),
+            blur_background=blur_background,
         ),
         jobs=jobs,
         profile=profile,
@@ -213,6 +224,8 @@ def _command(context: click.Context) -> list[str]:
         values = value if isinstance(value, tuple) else (value,)
         if isinstance(parameter, click.Argument):
             words += [str(each) for each in values]
+        elif isinstance(parameter, click.Option) and parameter.is_flag:
+            words.append(parameter.opts[0])
         else:
             words += [word for each in values for word in (parameter.opts[0], str(each))]
     return words

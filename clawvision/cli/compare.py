@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import click
+import numpy as np
 
 from clawvision.cli.options import repeats_option
 from clawvision.compare.comparison import compared
@@ -19,6 +20,7 @@ from clawvision.errors import OutputError, PhotoRefused
 from clawvision.findings.book import load_rules
 from clawvision.findings.profiles import load_profiles
 from clawvision.output.atomic import write_atomic
+from clawvision.output.blur import blurred_around, kept_area
 from clawvision.output.models import PhotoRecord
 from clawvision.output.read import read_assessment
 from clawvision.output.record import dumps
@@ -26,7 +28,7 @@ from clawvision.output.wording import measure_word
 from clawvision.photo.read import read_photo
 from clawvision.plain import listed, plain, wrapped
 from clawvision.repeatability.smallest import NONE_KNOWN, read_smallest
-from clawvision.types import Photo, Settings
+from clawvision.types import ByteArray, Photo, Settings
 
 ALL_COMPARED = 0
 SOME_NOT = 3
@@ -48,7 +50,8 @@ _TOLD = ("toe_length", "toe_angle", "heel_height", "sole_length", "sole_width", 
     "--photos",
     type=click.Path(path_type=Path, exists=True, file_okay=False),
     metavar="FOLDER",
-    help="The assessed photos, to show both beside each drawing. Nothing but their pixels is taken over.",
+    help="The assessed photos, to show both beside each drawing. Nothing but their pixels is taken over; what was"
+    " assessed with --blur-background is blurred here too.",
 )
 @click.option(
     "--profiles",
@@ -106,6 +109,9 @@ def compare(
         click.echo(f"No two photos could be compared.\n{_unpaired(comparison)}".rstrip(), err=True)
         return NONE_COMPARED
     known = {photo.photo: photo for record in records for photo in record.photos}
+    blurred = {
+        photo.photo for record in records if record.run.parameters.get("blur_background") for photo in record.photos
+    }
     notes = []
     pictures = []
     feet = []
@@ -117,7 +123,7 @@ def compare(
                 continue
             shown = []
             for word, name in (("before", pair.before), ("after", pair.after)):
-                photo, note = _photo(photos, known[name])
+                photo, note = _photo(photos, known[name], blur=name in blurred)
                 notes += [note] if note else []
                 day = (known[name].taken or "")[:10]
                 shown.append(Shown(photo, known[name].claws[pair.claw], f"{word}, {day}"))
@@ -154,7 +160,7 @@ def exit_status(comparison: ComparisonRecord) -> int:
     return SOME_NOT if unsure or left else ALL_COMPARED
 
 
-def _photo(folder: Path | None, record: PhotoRecord) -> tuple[Photo | None, str]:
+def _photo(folder: Path | None, record: PhotoRecord, *, blur: bool) -> tuple[Photo | None, str]:
     """Return a photo's pixels where its file is there and the one that was measured, and else a note why not."""
     if folder is None:
         return None, ""
@@ -171,7 +177,16 @@ def _photo(folder: Path | None, record: PhotoRecord) -> tuple[Photo | None, str]
         return None, f"{record.photo} cannot be shown: {error}"
     if photo.sha256 != record.sha256:
         return None, f"{record.photo} in {folder} is not the file that was measured and is not shown."
-    return photo, ""
+    return (replace(photo, pixels=_blurred(photo, record)) if blur else photo), ""
+
+
+def _blurred(photo: Photo, record: PhotoRecord) -> ByteArray:
+    """Return a photo's pixels as its annotated picture shows them where that was asked to blur the background."""
+    outlines = [np.array(claw.outline_px or list(claw.landmarks_px.values())) for claw in record.claws.values()]
+    scale = record.scale
+    reference = (None, None) if scale is None else (scale.reference, np.array(scale.outline_px))
+    kept = kept_area(outlines, *reference)
+    return blurred_around(photo.pixels, kept)
 
 
 def _file_name(foot: ComparedFootRecord, pair: PairRecord) -> str:

@@ -116,6 +116,18 @@ def measuring_options(command: F) -> F:
     return command
 
 
+def picture_option(command: F) -> F:
+    """Add the option of what the annotated pictures show."""
+    option = click.option(
+        "--blur-background",
+        is_flag=True,
+        help="Blur all but the measured foot, the reference and what is drawn in the pictures that are made; the whole"
+        " picture where nothing was measured.",
+    )
+    decorated: F = option(command)
+    return decorated
+
+
 def repeats_option(command: F) -> F:
     """Add the option that names what repeated photos differ by."""
     option = click.option(

@@ -12,7 +12,7 @@ import click
 
 from clawvision.cli import report
 from clawvision.cli.assess import usual_calibration
-from clawvision.cli.options import measuring_options, running_options, usual_jobs
+from clawvision.cli.options import measuring_options, picture_option, running_options, usual_jobs
 from clawvision.photo_task import Worker, measure_photo
 from clawvision.plain import plain
 from clawvision.triage import Told, Triage, TriageSettings
@@ -58,6 +58,7 @@ WORKER: Worker = measure_photo
     help="A file that is no whole picture is tried again for so long, and then reported.",
 )
 @measuring_options
+@picture_option
 @running_options
 def triage(
     inbox: Path,
@@ -74,6 +75,7 @@ def triage(
     tick_mm: float,
     max_file_mb: float,
     max_megapixels: float,
+    blur_background: bool,
     jobs: int | None,
     quiet: bool,
 ) -> int:
@@ -115,6 +117,7 @@ def triage(
             print_scale=print_scale,
             tick_mm=tick_mm,
             calibration_dirs=tuple(str(folder) for folder in calibration_dirs or usual_calibration()),
+            blur_background=blur_background,
         ),
         jobs=jobs or usual_jobs(),
         profile=profile,

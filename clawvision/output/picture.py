@@ -7,7 +7,9 @@ from io import BytesIO
 import cv2
 import numpy as np
 from PIL import Image, ImageDraw
+from shapely.affinity import affine_transform
 
+from clawvision.output.blur import blurred_around, kept_of
 from clawvision.output.drawing import Canvas
 from clawvision.output.overlay import Overlay, Text
 from clawvision.output.panel import foot, head, sign
@@ -22,7 +24,7 @@ _NARROW = 900
 """The least width of the whole picture: room for its texts."""
 
 
-def annotate(photo: Photo | None, result: PhotoResult) -> Image.Image:
+def annotate(photo: Photo | None, result: PhotoResult, *, blur_background: bool = False) -> Image.Image:
     """Return the annotated picture of one photo.
 
     Parameters
@@ -31,6 +33,8 @@ def annotate(photo: Photo | None, result: PhotoResult) -> Image.Image:
         The decoded photo; None where it could not be decoded.
     result
         What the chain made of it, in pixels of ``photo``.
+    blur_background
+        Make all but the measured foot and the reference unrecognisable before anything is drawn.
 
     Returns
     -------
@@ -42,6 +46,10 @@ def annotate(photo: Photo | None, result: PhotoResult) -> Image.Image:
     full = max(width, _NARROW)
     size = round(full * 0.0245)
     texts: list[Text] = []
+    if blur_background and photo is not None:
+        # The centre of a pixel is at whole numbers in both pictures.
+        shift = 0.5 * factor - 0.5
+        pixels = blurred_around(pixels, affine_transform(kept_of(result), (factor, 0, 0, factor, shift, shift)))
     if result.status == "refused":
         # Paled towards grey, so that nobody takes it for a measured one; a dark one stays visible.
         pixels = np.asarray(cv2.convertScaleAbs(pixels, alpha=0.5, beta=52), dtype=np.uint8)
@@ -74,13 +82,13 @@ def annotate(photo: Photo | None, result: PhotoResult) -> Image.Image:
     return picture
 
 
-def picture_bytes(photo: Photo | None, result: PhotoResult) -> bytes:
+def picture_bytes(photo: Photo | None, result: PhotoResult, *, blur_background: bool = False) -> bytes:
     """Return the annotated picture as JPEG, without EXIF, thumbnail or place.
 
     See ``annotate``.
     """
     buffer = BytesIO()
-    annotate(photo, result).save(buffer, "JPEG", quality=80)
+    annotate(photo, result, blur_background=blur_background).save(buffer, "JPEG", quality=80)
     return buffer.getvalue()
 
 

@@ -156,6 +156,7 @@ def test_options_reach_the_run(photos: Path) -> None:
         "tick_mm": 5.0,
         "min_confidence": 0.95,
         "calibration_dirs": ["calibration"],
+        "blur_background": False,
         "profile": "jersey",
         "profile_dirs": ["own"],
         "rules": "rows.toml",
@@ -281,3 +282,10 @@ def test_only_the_command_layer_knows_of_the_terminal() -> None:
             assert "import click" not in text, path
             assert "import rich" not in text, path
             assert "from rich" not in text, path
+
+
+def test_blurring_is_told_in_the_record_as_it_was_asked(photos: Path) -> None:
+    assert call("assess", "photos", "--out", "out", "--blur-background").exit_code == 0
+    run = assessment()["run"]
+    assert run["parameters"]["blur_background"] is True
+    assert run["command"] == ["clawvision", "assess", "photos", "--blur-background"]

@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import json
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import lru_cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
@@ -45,7 +47,7 @@ class ModelError(Exception):
 
 
 class OnnxNetwork:
-    """A network in the ONNX format, run by OpenCV on the CPU with as many threads as OpenCV is set to use."""
+    """A network in the ONNX format, run by OpenCV on the CPU in one thread."""
 
     def __init__(self, model: bytes) -> None:
         """Read a model.
@@ -79,7 +81,7 @@ class OnnxNetwork:
         width, height = crop.size
         blob = np.ascontiguousarray(crop.picture.transpose(2, 0, 1)[None], dtype=np.float32)
         try:
-            with self._lock:
+            with self._lock, _one_thread():
                 net = self._nets[crop.size]
                 net.setInput(blob)
                 masks, landmarks, facts = (np.array(part, dtype=np.float32) for part in net.forward(list(_OUTPUTS)))
@@ -93,6 +95,20 @@ class OnnxNetwork:
         if (masks.shape, landmarks.shape, facts.shape) != shapes:
             raise ModelError(f"its outputs have the shapes {masks.shape}, {landmarks.shape}, {facts.shape}")
         return Outputs(masks[0], landmarks[0], facts[0])
+
+
+@contextmanager
+def _one_thread() -> Iterator[None]:
+    """Let OpenCV work in one thread: sums are split among several, and round otherwise with each number of them.
+
+    The facts then differ in their last digits, and measures by up to some hundredths of a millimetre.
+    """
+    threads = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(threads)
 
 
 def load_network(folder: Traversable) -> OnnxNetwork:
