@@ -30,7 +30,7 @@ def annotate(photo: Photo | None, result: PhotoResult) -> Image.Image:
     photo
         The decoded photo; None where it could not be decoded.
     result
-        What the chain made of it, in pixels of ``photo``.
+        What the chain made of it, in pixels of the file, of which ``photo`` may be a reduction.
 
     Returns
     -------
@@ -47,7 +47,7 @@ def annotate(photo: Photo | None, result: PhotoResult) -> Image.Image:
         pixels = np.asarray(cv2.convertScaleAbs(pixels, alpha=0.5, beta=52), dtype=np.uint8)
     canvas = Canvas(pixels, max(1.5, max(width, height) / 500))
     if photo is not None:
-        overlay = Overlay(canvas, result, factor, round(max(14.0, width * 0.0245)))
+        overlay = Overlay(canvas, result, factor, photo.reduction, round(max(14.0, width * 0.0245)))
         overlay.draw()
         texts = overlay.texts
 

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from clawvision.errors import PhotoRefused
+from clawvision.photo.frame import camera_in_photo, reference_in_photo
 from clawvision.reasons import reason
 from clawvision.scale.camera import camera_for
 from clawvision.scale.card import find_card
@@ -145,11 +146,11 @@ def find_scale(
     photo
         The upright photo.
     request
-        View, offset, tick spacing and given points, as far as known.
+        View, offset, tick spacing and given points (pixels of the file), as far as known.
     settings
         Print scale of the card and its tolerance, default tick spacing.
     calibrated
-        Camera from a lens calibration that fits the photo, if there is one.
+        Camera from a lens calibration that fits the photo, if there is one, for its pixels.
     where
         Tells the box (2, 2), least and greatest x and y in pixels, in which a reference seems to lie. Asked only where
         the photo as a whole shows none.
@@ -167,13 +168,13 @@ def find_scale(
     UsageError
         If two given points cannot be used.
     """
-    camera = camera_for(photo.exif, photo.width, photo.height, calibrated)
+    camera = calibrated or camera_in_photo(camera_for(photo.exif, *photo.file_size), photo)
     pixels = np.asarray(photo.pixels)
     reference = find_reference(pixels, request, settings, camera)
     if reference is None and (box := where()) is not None:
         reference = _find_within(box, pixels, request, settings, camera)
     if reference is None and request.points is not None:
-        reference = reference_from_points(request.points)
+        reference = reference_in_photo(reference_from_points(request.points), photo.reduction)
     if reference is None:
         raise PhotoRefused(reason("no_reference"))
     scale = solve_scale(reference, camera, 0.0, U_LEVEL_OFFSET_MM)
