@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from clawvision.errors import PhotoRefused
 from clawvision.photo.frame import camera_in_photo, reference_in_photo
@@ -14,11 +15,13 @@ from clawvision.reasons import reason
 from clawvision.scale.camera import camera_for
 from clawvision.scale.card import find_card
 from clawvision.scale.edges import straight_segments
+from clawvision.scale.geometry import MARKER_ORIGINS
 from clawvision.scale.id1 import find_id1
 from clawvision.scale.points import reference_from_points
 from clawvision.scale.pose import solve_scale
 from clawvision.scale.ruler import find_ruler
 from clawvision.types import (
+    WHOLE,
     ByteArray,
     Camera,
     FloatArray,
@@ -88,14 +91,23 @@ def find_reference(pixels: ByteArray, request: PhotoRequest, settings: Settings,
     camera
         Camera of these pixels.
     """
-    grey = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    grey = _grey(pixels)
     card = find_card(grey)
-    if card is not None:
-        return replace(
-            card,
-            points_mm=frozen_array(card.points_mm * settings.print_scale),
-            u_size_rel=settings.u_print_rel,
-        )
+    return _as_printed(card, settings) if card is not None else _by_edges(pixels, grey, request, settings, camera)
+
+
+def _grey(pixels: ByteArray) -> ByteArray:
+    return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+
+
+def _as_printed(card: Reference, settings: Settings) -> Reference:
+    return replace(card, points_mm=frozen_array(card.points_mm * settings.print_scale), u_size_rel=settings.u_print_rel)
+
+
+def _by_edges(
+    pixels: ByteArray, grey: ByteArray, request: PhotoRequest, settings: Settings, camera: Camera
+) -> Reference | None:
+    """Return a reference without markers: plain card, ruler."""
     segments = straight_segments(pixels)
     plain = find_id1(pixels, camera, segments)
     if plain is not None:
@@ -108,11 +120,29 @@ def find_reference(pixels: ByteArray, request: PhotoRequest, settings: Settings,
     return None
 
 
-def _find_within(
-    box: FloatArray, pixels: ByteArray, request: PhotoRequest, settings: Settings, camera: Camera
-) -> Reference | None:
-    """Return the reference that a part of the photo around ``box`` (2, 2) shows: what is small there, or lost among the
-    many straight edges of a wall, is found from near.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Window:
+    """A part of a photo, its camera, and the pixel (2,) of the photo that is its first."""
+
+    pixels: ByteArray
+    camera: Camera
+    low: NDArray[np.int64]
+
+    def moved(self, found: Reference | None) -> Reference | None:
+        """Return what was found in the part in pixels of the photo."""
+        if found is None:
+            return None
+        return replace(
+            found,
+            points_px=frozen_array(found.points_px + self.low),
+            outline_px=frozen_array(found.outline_px + self.low),
+        )
+
+
+def _window(box: FloatArray, pixels: ByteArray, camera: Camera) -> _Window | None:
+    """Return the part of the photo around ``box`` (2, 2); None where there is hardly any.
+
+    What is small in the photo, or lost among the many straight edges of a wall, is found from near.
     """
     height, width = pixels.shape[:2]
     margin = _WINDOW_MARGIN * float((box[1] - box[0]).max())
@@ -124,12 +154,23 @@ def _find_within(
     shown = replace(
         camera, width=part.shape[1], height=part.shape[0], cx=camera.cx - float(low[0]), cy=camera.cy - float(low[1])
     )
-    found = find_reference(part, request, settings, shown)
-    if found is None:
-        return None
-    return replace(
-        found, points_px=frozen_array(found.points_px + low), outline_px=frozen_array(found.outline_px + low)
-    )
+    return _Window(part, shown, low)
+
+
+def _find_near(
+    window: _Window, pixels: ByteArray, request: PhotoRequest, settings: Settings, camera: Camera
+) -> Reference | None:
+    """Return a reference that shows where one seems to lie, in the order of trust; a printed card wherever it shows.
+
+    In a photo of many pixels this finds what a search of the whole photo finds, in a part of the time.
+    """
+    grey = _grey(window.pixels)
+    card = window.moved(find_card(grey))
+    if card is None or len(card.marker_ids) < len(MARKER_ORIGINS):
+        card = find_card(_grey(pixels), glance=True) or card
+    if card is not None:
+        return _as_printed(card, settings)
+    return window.moved(_by_edges(window.pixels, grey, request, settings, window.camera))
 
 
 def find_scale(
@@ -153,7 +194,7 @@ def find_scale(
         Camera from a lens calibration that fits the photo, if there is one, for its pixels.
     where
         Tells the box (2, 2), least and greatest x and y in pixels, in which a reference seems to lie. Asked only where
-        the photo as a whole shows none.
+        the photo as a whole shows none; of a photo that was decoded smaller, at once.
 
     Returns
     -------
@@ -170,9 +211,17 @@ def find_scale(
     """
     camera = calibrated or camera_in_photo(camera_for(photo.exif, *photo.file_size), photo)
     pixels = np.asarray(photo.pixels)
-    reference = find_reference(pixels, request, settings, camera)
-    if reference is None and (box := where()) is not None:
-        reference = _find_within(box, pixels, request, settings, camera)
+    # Front and rear views are drawn by hand: asking where a reference lies would be the only look at them.
+    at_once = photo.reduction != WHOLE and request.view not in ("front", "rear")
+    reference = None
+    if at_once and (box := where()) is not None and (window := _window(box, pixels, camera)) is not None:
+        reference = _find_near(window, pixels, request, settings, camera)
+    if reference is None:
+        reference = find_reference(pixels, request, settings, camera)
+    if reference is None and not at_once and (box := where()) is not None:
+        window = _window(box, pixels, camera)
+        if window is not None:
+            reference = window.moved(find_reference(window.pixels, request, settings, window.camera))
     if reference is None and request.points is not None:
         reference = reference_in_photo(reference_from_points(request.points), photo.reduction)
     if reference is None:
