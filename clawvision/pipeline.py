@@ -17,12 +17,14 @@ from clawvision.measure.claws import Measured, measure_claws
 from clawvision.outline.find import default_segmenter, find_outlines, rough_references
 from clawvision.outline.segmenter import Segmenter
 from clawvision.outline.sidecar import Sidecar, read_sidecar
+from clawvision.photo.frame import camera_in_photo, claw_in_file, lines_in_file, scale_in_file
 from clawvision.photo.quality import judge_quality, too_dark_to_see
 from clawvision.photo.read import read_photo
 from clawvision.scale.calibration import LensCalibration, load_calibrations, match_calibration
 from clawvision.scale.find import find_scale, with_offset
 from clawvision.scale.plane import mm_per_px
 from clawvision.types import (
+    WHOLE,
     Camera,
     FloatArray,
     Outlines,
@@ -35,6 +37,10 @@ from clawvision.types import (
     Status,
     frozen_mapping,
 )
+
+SERVES_PX = 1920
+"""A photo is read no smaller than this along its longer side: a fifth more than the sample photos, on which everything
+that is known of the accuracy was found."""
 
 ScaleFinder = Callable[[Photo, PhotoRequest, Settings, Camera | None, Callable[[], Sequence[FloatArray]]], Scale]
 """What `find_scale` is."""
@@ -71,7 +77,7 @@ def run_photo(
     result : PhotoResult
         Status ``refused`` with the reason where the photo cannot be measured.
     photo : Photo or None
-        The decoded photo, None where it could not be read.
+        The decoded photo, as small as serves; None where it could not be read.
 
     Raises
     ------
@@ -80,7 +86,7 @@ def run_photo(
     """
     known = _Known(request)
     try:
-        known.photo, notes = read_photo(request.path, name=request.name, settings=settings)
+        known.photo, notes = read_photo(request.path, name=request.name, settings=settings, long_side=SERVES_PX)
         known.reasons += notes
         sidecar = read_sidecar(request.path)
     except PhotoRefused as refusal:
@@ -104,7 +110,7 @@ def run_drawn(
     Parameters
     ----------
     photo, notes
-        What `read_photo` returned.
+        What `read_photo` returned. `run_photo` reads with a longer side of `SERVES_PX`.
     request
         The photo and what is known of it.
     settings
@@ -162,11 +168,15 @@ def _measure(
     outlines = find_outlines(photo, scale, request, settings, sidecar, segmenter=segmenter)
     scale = with_offset(scale, outlines.view, request)
     known.scale, known.outlines = scale, outlines
-    known.reasons += [*scale.reasons, *outlines.reasons, *judge_quality(photo, outlines, scale)]
+    known.reasons += [*scale.reasons, *outlines.reasons, *_judged(photo, outlines, scale)]
     if any(found.effect == "refused" for found in known.reasons):
         return
     known.measured = measure_claws(outlines, scale)
     known.reasons += known.measured.reasons
+
+
+def _judged(photo: Photo, outlines: Outlines, scale: Scale) -> tuple[Reason, ...]:
+    return judge_quality(photo, outlines, scale, reduced=photo.reduction.by)
 
 
 @lru_cache(maxsize=8)
@@ -175,8 +185,10 @@ def _calibrations(dirs: tuple[str, ...]) -> tuple[LensCalibration, ...]:
 
 
 def _camera(photo: Photo, calibrations: tuple[LensCalibration, ...]) -> Camera | None:
-    found = match_calibration(calibrations, photo.exif, photo.width, photo.height)
-    return found.camera(photo.width, photo.height, photo.exif.orientation) if found is not None else None
+    found = match_calibration(calibrations, photo.exif, *photo.file_size)
+    if found is None:
+        return None
+    return camera_in_photo(found.camera(*photo.file_size, photo.exif.orientation), photo)
 
 
 def _status(reasons: Iterable[Reason], measured: Measured | None) -> Status:
@@ -187,7 +199,10 @@ def _status(reasons: Iterable[Reason], measured: Measured | None) -> Status:
 
 
 def _result(known: _Known) -> PhotoResult:
-    photo, scale, outlines, measured = known.photo, known.scale, known.outlines, known.measured
+    """Return what is known, in pixels of the file."""
+    photo, outlines, measured = known.photo, known.outlines, known.measured
+    reduction = photo.reduction if photo is not None else WHOLE
+    scale = scale_in_file(known.scale, photo) if known.scale is not None and photo is not None else None
     # Two stages may see the same thing, the frame's edge for one.
     reasons = tuple(dict.fromkeys(known.reasons))
     status = _status(reasons, measured)
@@ -195,11 +210,12 @@ def _result(known: _Known) -> PhotoResult:
     if scale is not None and outlines is not None and outlines.claws:
         drawn = [claw.outline_px for claw in outlines.claws if claw.outline_px is not None]
         given = [np.array(list(claw.given.values())) for claw in outlines.claws if claw.given]
-        size = mm_per_px(scale, np.vstack([*drawn, *given]).mean(axis=0))
+        size = mm_per_px(scale, reduction.to_file(np.vstack([*drawn, *given]).mean(axis=0)))
+    claws = measured.claws if measured is not None else {}
     return PhotoResult(
         request=known.request,
         sha256=photo.sha256 if photo is not None else None,
-        size=(photo.width, photo.height) if photo is not None else None,
+        size=photo.file_size if photo is not None else None,
         exif=photo.exif if photo is not None else None,
         view=outlines.view if outlines is not None else known.request.view,
         view_inferred=outlines.view_inferred if outlines is not None else False,
@@ -208,7 +224,7 @@ def _result(known: _Known) -> PhotoResult:
         reasons=reasons,
         scale=scale,
         mm_per_px=size,
-        claws=frozen_mapping(measured.claws if measured is not None else {}),
+        claws=frozen_mapping({name: claw_in_file(claw, reduction) for name, claw in claws.items()}),
         foot_measures=frozen_mapping(measured.foot_measures if measured is not None else {}),
-        foot_guides_px=frozen_mapping(measured.foot_guides_px if measured is not None else {}),
+        foot_guides_px=lines_in_file(frozen_mapping(measured.foot_guides_px if measured else {}), reduction),
     )

@@ -99,6 +99,36 @@ class Exif:
     flags: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Reduction:
+    """How a photo that was decoded smaller lies in the upright picture of its file.
+
+    ``by`` pixels of the file lie along one of the photo; ``shift`` is where the photo's frame begins in the file's
+    picture: below 0 where a turned picture's sides are no multiple of ``by``.
+    """
+
+    by: int = 1
+    shift: tuple[float, float] = (0.0, 0.0)
+
+    def to_file(self, points_px: FloatArray) -> FloatArray:
+        """Return pixels (..., 2) of the file's upright picture for those of the photo."""
+        if self == WHOLE:
+            return points_px
+        moved: FloatArray = (points_px + 0.5) * self.by - 0.5 + np.array(self.shift)
+        return moved
+
+    def to_photo(self, points_px: FloatArray) -> FloatArray:
+        """Return pixels (..., 2) of the photo for those of the file's upright picture."""
+        if self == WHOLE:
+            return points_px
+        moved: FloatArray = (points_px - np.array(self.shift) + 0.5) / self.by - 0.5
+        return moved
+
+
+WHOLE = Reduction()
+"""A photo decoded at its full size."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Photo:
     """A decoded photo, upright. ``pixels`` is uint8 (H, W, 3) RGB, read-only."""
@@ -109,6 +139,14 @@ class Photo:
     exif: Exif
     stored_size: tuple[int, int]
     """Width and height as stored, before the EXIF orientation was applied."""
+    reduction: Reduction = WHOLE
+    """What comes in (drawings, given points) and goes out (results) is in pixels of the file; stages work in these."""
+    file_size: tuple[int, int] = (0, 0)
+    """Width and height of the file's picture, upright; by default those of ``pixels``."""
+
+    def __post_init__(self) -> None:
+        if self.file_size == (0, 0):
+            object.__setattr__(self, "file_size", (self.width, self.height))
 
     @property
     def width(self) -> int:
@@ -293,7 +331,10 @@ class ClawResult:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PhotoResult:
-    """Everything known about one photo after the chain has run. A refused photo has one too."""
+    """Everything known about one photo after the chain has run. A refused photo has one too.
+
+    All its pixels are those of the file's picture turned upright, also where the photo was decoded smaller.
+    """
 
     request: PhotoRequest
     sha256: str | None

@@ -82,7 +82,8 @@ def second_moments(points: FloatArray) -> FloatArray:
 
 def outward_normals(points: FloatArray, reach: int = 1) -> FloatArray:
     """Return unit outward normals of a closed outline, from the chord between neighbours ``reach`` away."""
-    chord = np.roll(points, -reach, axis=0) - np.roll(points, reach, axis=0)
+    around = np.concatenate((points[-reach:], points, points[:reach]))
+    chord = around[2 * reach :] - around[: -2 * reach]
     normals = np.column_stack((chord[:, 1], -chord[:, 0]))
     if signed_area(points) < 0:
         normals = -normals

@@ -104,16 +104,16 @@ class SoleShape:
     """The outline as measured, (N, 2)."""
 
 
-def _borders(
-    outline: FloatArray, along: FloatArray, across: FloatArray, at: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+def _borders(along: FloatArray, across: FloatArray, at: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return the outermost ``across`` of the cuts at positions ``at`` along the axis, both sides, (M,) each."""
     next_along, next_across = following(along), following(across)
-    crosses = (along[None, :] <= at[:, None]) != (next_along[None, :] <= at[:, None])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        met = across + (at[:, None] - along) / (next_along - along) * (next_across - across)
-    low_side = np.where(crosses, met, np.inf).min(axis=1)
-    high_side = np.where(crosses, met, -np.inf).max(axis=1)
+    below = along[None, :] <= at[:, None]
+    cuts, points = np.nonzero(below != np.concatenate((below[:, 1:], below[:, :1]), axis=1))
+    rise = next_along[points] - along[points]
+    met = across[points] + (at[cuts] - along[points]) / rise * (next_across[points] - across[points])
+    low_side, high_side = np.full(len(at), np.inf), np.full(len(at), -np.inf)
+    np.minimum.at(low_side, cuts, met)
+    np.maximum.at(high_side, cuts, met)
     return low_side, high_side
 
 
@@ -140,12 +140,13 @@ def measure_sole(outline: FloatArray, toward: FloatArray, principal: FloatArray 
         across = -across
     a, b = outline @ direction, outline @ across
     start, length = float(a.min()), float(a.max() - a.min())
-    low, high = _borders(outline, a, b, start + _WIDTH_SHARES * length)
+    place = start + _MIDLINE_SHARES * length
+    lows, highs = _borders(a, b, np.concatenate((start + _WIDTH_SHARES * length, place)))
+    count = len(_WIDTH_SHARES)
+    low, high = lows[:count], highs[:count]
     widths = high - low
     at = int(np.argmax(widths))
-    place = start + _MIDLINE_SHARES * length
-    mid_low, mid_high = _borders(outline, a, b, place)
-    middle = (mid_low + mid_high) / 2.0
+    middle = (lows[count:] + highs[count:]) / 2.0
     heel_part, toe_part = _MIDLINE_SHARES < 0.51, _MIDLINE_SHARES > 0.59
     turn = np.arctan(slope_of(place[toe_part], middle[toe_part])[0]) - np.arctan(
         slope_of(place[heel_part], middle[heel_part])[0]

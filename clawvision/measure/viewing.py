@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from clawvision.measure.depth import USUAL_SIDE, USUAL_SOLE, SideModel, SoleModel
-from clawvision.scale.plane import cast
+from clawvision.scale.plane import meet, ray_directions
 from clawvision.scale.pose import perturb, resolve
 from clawvision.types import FloatArray, Scale, View, frozen_mapping
 
@@ -40,15 +40,17 @@ class Viewing:
     def locate(self, points_px: FloatArray, nearer_mm: float | FloatArray = 0.0) -> FloatArray:
         """Return points (N, 2) in the claw's plane, mm; ``nearer_mm`` says how far each lies in front of it."""
         depth = self.scale.offset_mm - np.asarray(nearer_mm, dtype=np.float64)
+        rays = ray_directions(self.scale, points_px)
         if self.lean != (0.0, 0.0):
-            flat = cast(self.scale, points_px, depth)
+            flat = meet(self.scale, rays, depth)
             depth = depth + (flat - self.pivot_mm) @ np.array(self.lean)
-        return cast(self.scale, points_px, depth)
+        return meet(self.scale, rays, depth)
 
     def slopes(self, points_px: FloatArray) -> FloatArray:
         """Return how far each pixel's ray moves across per mm of depth, (N, 2)."""
-        near = cast(self.scale, points_px, self.scale.offset_mm)
-        slope: FloatArray = cast(self.scale, points_px, self.scale.offset_mm + 1.0) - near
+        rays = ray_directions(self.scale, points_px)
+        near = meet(self.scale, rays, self.scale.offset_mm)
+        slope: FloatArray = meet(self.scale, rays, self.scale.offset_mm + 1.0) - near
         return slope
 
 

@@ -13,8 +13,10 @@ from clawvision.outline.learned.segmenter import LearnedSegmenter
 from clawvision.outline.naming import Side, sole_name, toe_side
 from clawvision.outline.segmenter import FoundClaw, ReferenceTeller, Segmentation, Segmenter, ViewTeller
 from clawvision.outline.sidecar import Sidecar, SidecarClaw, check_inside
+from clawvision.photo.frame import points_in_photo
 from clawvision.reasons import reason
 from clawvision.types import (
+    WHOLE,
     ClawName,
     ClawOutline,
     FloatArray,
@@ -22,6 +24,7 @@ from clawvision.types import (
     Photo,
     PhotoRequest,
     Reason,
+    Reduction,
     Scale,
     Settings,
     View,
@@ -29,7 +32,7 @@ from clawvision.types import (
 )
 
 SIDECAR_SIGMA_PX = 1.0
-"""Standard error of a line drawn by hand on the enlarged picture, pixels; common practice."""
+"""Standard error of a line drawn by hand on the enlarged picture, pixels of the file; common practice."""
 
 _CLEAR_ODDS = 2.0
 _UNCLEAR_VIEW = 0.4  # most confidence of an outline whose view is inferred on little evidence
@@ -62,7 +65,7 @@ def find_outlines(
     settings
         ``min_confidence`` below which an automatic outline needs a person's look.
     sidecar
-        What a person drew, or None.
+        What a person drew, in pixels of the file, or None.
     segmenter
         The automatic segmenter. By default the learned one, or where its model does not run the classical one.
 
@@ -78,7 +81,8 @@ def find_outlines(
     """
     segmenter = segmenter or default_segmenter()
     if sidecar is not None:
-        check_inside(sidecar, photo.width, photo.height)
+        check_inside(sidecar, *photo.file_size)
+        sidecar = _in_photo(sidecar, photo.reduction)
     stated = request.view or (sidecar.view if sidecar else None)
     expected_toe = toe_side(request.foot, request.claw or "outer")
     found: Segmentation | None = None
@@ -93,7 +97,8 @@ def find_outlines(
     if found is None and view not in _DRAWN and (not complete or isinstance(segmenter, LearnedSegmenter)):
         found = segmenter.segment(photo, scale, view, toe=expected_toe)
     automatic = _automatic(found, view, request, given)
-    claws = _merged(given, automatic, wanted if view not in _DRAWN else len(given))
+    drawn_px = SIDECAR_SIGMA_PX / photo.reduction.by
+    claws = _merged(given, automatic, wanted if view not in _DRAWN else len(given), drawn_px)
     claws = [_with_twist(claw, found, settings) for claw in claws]
     if not claws:
         raise PhotoRefused(reason("no_claw"))
@@ -132,6 +137,21 @@ def _is_classical(segmenter: Segmenter) -> bool:
     from clawvision.outline.classical import ClassicalSegmenter
 
     return isinstance(segmenter, ClassicalSegmenter)
+
+
+def _in_photo(sidecar: Sidecar, reduction: Reduction) -> Sidecar:
+    """Return what a person drew in pixels of the photo."""
+    if reduction == WHOLE:
+        return sidecar
+
+    def moved(points: FloatArray | None) -> FloatArray | None:
+        return None if points is None else frozen_array(reduction.to_photo(points))
+
+    claws = {
+        name: SidecarClaw(moved(claw.outline_px), points_in_photo(claw.landmarks_px, reduction))
+        for name, claw in sidecar.claws.items()
+    }
+    return replace(sidecar, claws=claws, leg_axis_px=moved(sidecar.leg_axis_px))
 
 
 def _infer_view(
@@ -247,17 +267,17 @@ def _outline_of(name: ClawName, claw: FoundClaw) -> ClawOutline:
 
 
 def _merged(
-    given: dict[ClawName, SidecarClaw], automatic: dict[ClawName, ClawOutline], at_most: int
+    given: dict[ClawName, SidecarClaw], automatic: dict[ClawName, ClawOutline], at_most: int, drawn_px: float
 ) -> list[ClawOutline]:
     """Return each claw once, outer before inner: the sidecar's where it gives one, else the automatic one."""
     claws: list[ClawOutline] = []
     for name, claw in given.items():
         if claw.outline_px is not None:
-            claws.append(ClawOutline(name, claw.outline_px, 1.0, SIDECAR_SIGMA_PX, "sidecar", claw.landmarks_px))
+            claws.append(ClawOutline(name, claw.outline_px, 1.0, drawn_px, "sidecar", claw.landmarks_px))
         elif name in automatic:
             claws.append(replace(automatic[name], given=claw.landmarks_px))
         else:
-            claws.append(ClawOutline(name, None, 1.0, SIDECAR_SIGMA_PX, "sidecar", claw.landmarks_px))
+            claws.append(ClawOutline(name, None, 1.0, drawn_px, "sidecar", claw.landmarks_px))
     for name, outline in automatic.items():
         if name not in given and len(claws) < at_most:
             claws.append(outline)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import cv2
 import numpy as np
 
@@ -102,8 +104,15 @@ class Canvas:
         area = self.pixels[top:bottom, left:right]
         if area.size == 0:
             return
-        cv2.addWeighted(area, 0.16, np.full_like(area, DARK), 0.84, 0.0, dst=area)
+        area[:] = cv2.LUT(np.ascontiguousarray(area), _darkened())
         area[:, : max(2, round(self.unit * 1.4))] = stripe
+
+
+@cache
+def _darkened() -> ByteArray:
+    """Return what becomes of each grey level of each channel under a label, uint8 (1, 256, 3)."""
+    levels = np.repeat(np.arange(256, dtype=np.uint8)[None, :, None], 3, axis=2)
+    return np.asarray(cv2.addWeighted(levels, 0.16, np.full_like(levels, DARK), 0.84, 0.0), dtype=np.uint8)
 
 
 def arc(centre: FloatArray, start: FloatArray, end: FloatArray, radius: float) -> FloatArray:

@@ -23,7 +23,7 @@ from clawvision.output.style import (
     text_width,
 )
 from clawvision.output.wording import measure_word, spoken, value_text
-from clawvision.types import ClawResult, FloatArray, PhotoResult
+from clawvision.types import ClawResult, FloatArray, PhotoResult, Reduction
 
 _REFERENCE_WORDS = {"card": "scale card", "id1": "plain card", "ruler": "ruler", "points": "given points"}
 _BAR_MM = 50
@@ -59,15 +59,18 @@ class Overlay:
     canvas : Canvas
         The reduced photo.
     result : PhotoResult
-        What was measured, in pixels of the full photo.
+        What was measured, in pixels of the file.
     factor : float
-        Reduced size divided by full size.
+        Size of the canvas's photo divided by that of the decoded one.
+    reduction : Reduction
+        How the decoded photo lies in the file's picture.
     size : int
         Height of the labels' letters, pixels.
     """
 
-    def __init__(self, canvas: Canvas, result: PhotoResult, factor: float, size: int) -> None:
-        self._canvas, self._result, self._factor, self._size = canvas, result, factor, size
+    def __init__(self, canvas: Canvas, result: PhotoResult, factor: float, reduction: Reduction, size: int) -> None:
+        self._canvas, self._result, self._size = canvas, result, size
+        self._factor, self._reduction = factor, reduction
         self._placer = Placer(canvas.width, canvas.height)
         self._labels: list[_Label] = []
         self.texts: list[Text] = []
@@ -95,11 +98,12 @@ class Overlay:
         self._scale_bar()
         self._put_labels()
 
-    # --- from the full photo to the reduced one
+    # --- from the file's picture to the one drawn on
 
     def _at(self, points: FloatArray) -> FloatArray:
         # The centre of a pixel is at whole numbers in both pictures.
-        moved: FloatArray = (np.asarray(points, dtype=np.float64).reshape(-1, 2) + 0.5) * self._factor - 0.5
+        decoded = self._reduction.to_photo(np.asarray(points, dtype=np.float64).reshape(-1, 2))
+        moved: FloatArray = (decoded + 0.5) * self._factor - 0.5
         return moved
 
     def _guide(self, guides: Mapping[str, FloatArray], name: str) -> FloatArray | None:
@@ -294,7 +298,7 @@ class Overlay:
         size = self._result.mm_per_px
         if size is None or not size > 0:
             return
-        length = _BAR_MM / size * self._factor
+        length = _BAR_MM / (size * self._reduction.by) * self._factor
         text = f"{_BAR_MM} mm at the claw"
         letters = round(self._size * 0.8)
         width = round(max(length, text_width(text, letters)) + self._size)

@@ -6,8 +6,8 @@ from io import BytesIO
 
 import cv2
 import numpy as np
+import shapely
 from PIL import Image, ImageDraw
-from shapely.affinity import affine_transform
 
 from clawvision.output.blur import blurred_around, kept_of
 from clawvision.output.drawing import Canvas
@@ -32,7 +32,7 @@ def annotate(photo: Photo | None, result: PhotoResult, *, blur_background: bool 
     photo
         The decoded photo; None where it could not be decoded.
     result
-        What the chain made of it, in pixels of ``photo``.
+        What the chain made of it, in pixels of the file, of which ``photo`` may be a reduction.
     blur_background
         Make all but the measured foot and the reference unrecognisable before anything is drawn.
 
@@ -47,15 +47,16 @@ def annotate(photo: Photo | None, result: PhotoResult, *, blur_background: bool 
     size = round(full * 0.0245)
     texts: list[Text] = []
     if blur_background and photo is not None:
-        # The centre of a pixel is at whole numbers in both pictures.
-        shift = 0.5 * factor - 0.5
-        pixels = blurred_around(pixels, affine_transform(kept_of(result), (factor, 0, 0, factor, shift, shift)))
+        # The centre of a pixel is at whole numbers in all pictures.
+        reduction = photo.reduction
+        kept = shapely.transform(kept_of(result), lambda points: (reduction.to_photo(points) + 0.5) * factor - 0.5)
+        pixels = blurred_around(pixels, kept)
     if result.status == "refused":
         # Paled towards grey, so that nobody takes it for a measured one; a dark one stays visible.
         pixels = np.asarray(cv2.convertScaleAbs(pixels, alpha=0.5, beta=52), dtype=np.uint8)
     canvas = Canvas(pixels, max(1.5, max(width, height) / 500))
     if photo is not None:
-        overlay = Overlay(canvas, result, factor, round(max(14.0, width * 0.0245)))
+        overlay = Overlay(canvas, result, factor, photo.reduction, round(max(14.0, width * 0.0245)))
         overlay.draw()
         texts = overlay.texts
 

@@ -9,10 +9,13 @@ from __future__ import annotations
 from functools import lru_cache
 from importlib.resources import files
 from io import BytesIO
+from typing import Any
 
 from PIL import ImageFont
 
 Colour = tuple[int, int, int]
+_KEPT_TEXTS = 48
+"""Texts kept of each size of letters; a line across the picture takes some 50 kB."""
 
 OUTER: Colour = (255, 240, 0)
 """Yellow, full line: the outer claw, or the left one."""
@@ -54,10 +57,25 @@ def _font_file() -> bytes:
     return files("clawvision.output").joinpath("fonts/labels.ttf").read_bytes()
 
 
+class _Lettering(ImageFont.FreeTypeFont):
+    """A font that keeps the texts drawn last: the same words stand on every picture, and drawing letters is slow."""
+
+    def __init__(self, size: int) -> None:
+        super().__init__(BytesIO(_font_file()), size, layout_engine=ImageFont.Layout.BASIC)
+        self._drawn = lru_cache(maxsize=_KEPT_TEXTS)(super().getmask2)
+
+    def getmask2(self, text: Any, *options: Any, **named: Any) -> Any:
+        """See ``PIL.ImageFont.FreeTypeFont.getmask2``."""
+        try:
+            return self._drawn(text, *options, **named)
+        except TypeError:  # an option that cannot be a key
+            return super().getmask2(text, *options, **named)
+
+
 @lru_cache(maxsize=32)
 def font(size: int) -> ImageFont.FreeTypeFont:
     """Return the lettering at ``size`` pixels. Shipped with the package, so that every machine draws alike."""
-    return ImageFont.truetype(BytesIO(_font_file()), size, layout_engine=ImageFont.Layout.BASIC)
+    return _Lettering(size)
 
 
 @lru_cache(maxsize=2048)

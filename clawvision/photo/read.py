@@ -7,7 +7,6 @@ pixels are counted before they are decoded.
 from __future__ import annotations
 
 import hashlib
-import math
 import stat
 import warnings
 from collections.abc import Callable, Iterator
@@ -26,7 +25,7 @@ from PIL.TiffImagePlugin import TiffImageFile
 from clawvision.errors import PhotoRefused
 from clawvision.photo.exif import read_exif
 from clawvision.reasons import reason
-from clawvision.types import ByteArray, Photo, Reason, Settings
+from clawvision.types import WHOLE, ByteArray, Photo, Reason, Reduction, Settings
 
 Format = Literal["JPEG", "PNG", "TIFF", "HEIC"]
 
@@ -74,8 +73,9 @@ def read_photo(
     settings
         ``max_file_bytes`` and ``max_pixels`` are checked before reading and before decoding.
     long_side
-        For a quick look: a JPEG is decoded at the smallest half, quarter or eighth whose longer side has so many
-        pixels. ``stored_size`` stays that of the file.
+        The photo is read at the smallest half, quarter or eighth whose longer side has so many pixels: a JPEG is
+        decoded so, another kind averaged. ``stored_size`` and ``file_size`` stay those of the file; ``reduction``
+        tells where its pixels lie. None reads it whole.
 
     Returns
     -------
@@ -101,28 +101,35 @@ def read_photo(
         image = _open(kind, BytesIO(data))
         _check_size(image.size, settings.max_pixels)
         stored_size = image.size
+        by = _reduction(stored_size, long_side)
         # A TIFF lets go of its file once decoded, the EXIF data of a PNG may come after its pixels.
         if kind == "PNG":
             image.load()
             exif = read_exif(image)
         else:
             exif = read_exif(image)
-            if long_side is not None and kind == "JPEG":
-                _draft(image, long_side)
+            if kind == "JPEG" and by > 1:
+                image.draft("RGB", (stored_size[0] // by, stored_size[1] // by))
             image.load()
+            if kind == "JPEG":
+                by = round(stored_size[0] / image.size[0])
         if kind == "TIFF" and exif.orientation >= 5:
             stored_size = (stored_size[1], stored_size[0])
         if getattr(image, "is_animated", False):
             notes.append(reason("first_page_only"))
-        pixels = _rgb(image)
+        pixels = _rgb(image, by if kind != "JPEG" else 1)
     if kind == "JPEG" and bool(np.all(pixels[-1] == 128)):
         # What a JPEG decoder puts where data are missing although the file has its end mark.
         raise PhotoRefused(reason("truncated", detail="its lower part is missing"))
     del image
-    if kind in ("JPEG", "PNG") and exif.orientation != 1:  # Pillow turns TIFF, pillow-heif turns HEIC
-        pixels = _TURNS[exif.orientation](pixels)
+    turn = exif.orientation if kind in ("JPEG", "PNG") else 1  # Pillow turns TIFF, pillow-heif turns HEIC
+    if turn != 1:
+        pixels = _TURNS[turn](pixels)
     pixels.flags.writeable = False
-    photo = Photo(name, hashlib.sha256(data).hexdigest(), pixels, exif, stored_size)
+    aside = exif.orientation >= 5 and kind in ("JPEG", "PNG", "TIFF")
+    upright = (stored_size[1], stored_size[0]) if aside else stored_size
+    reduction = Reduction(by, _frame_shift(by, upright, pixels.shape, turn)) if by > 1 else WHOLE
+    photo = Photo(name, hashlib.sha256(data).hexdigest(), pixels, exif, stored_size, reduction, upright)
     return photo, tuple(notes)
 
 
@@ -206,12 +213,21 @@ def _open(kind: Format, stream: BytesIO) -> Image.Image:
     return opener(stream)
 
 
-def _draft(image: Image.Image, long_side: int) -> None:
-    """Let a JPEG be decoded smaller, which takes a fraction of the time."""
-    width, height = image.size
-    factor = long_side / max(width, height)
-    if factor < 1.0:
-        image.draft("RGB", (math.ceil(factor * width), math.ceil(factor * height)))
+def _reduction(size: tuple[int, int], long_side: int | None) -> int:
+    """Return the largest of 1, 2, 4, 8 by which the longer side may be divided and still have so many pixels."""
+    if long_side is None:
+        return 1
+    return next(by for by in (8, 4, 2, 1) if by == 1 or max(size) >= by * long_side)
+
+
+def _frame_shift(by: int, upright: tuple[int, int], shape: tuple[int, ...], turn: int) -> tuple[float, float]:
+    """Return where the reduced picture's frame begins in the file's, upright.
+
+    Where a side is no multiple of ``by`` the last column or row as stored reaches beyond the picture. A turn may bring
+    it to the front.
+    """
+    beyond = (shape[1] * by - upright[0], shape[0] * by - upright[1])
+    return (-float(beyond[0]) if turn in (2, 3, 6, 7) else 0.0, -float(beyond[1]) if turn in (3, 4, 7, 8) else 0.0)
 
 
 def _check_size(size: tuple[int, int], limit: int) -> None:
@@ -222,17 +238,17 @@ def _check_size(size: tuple[int, int], limit: int) -> None:
         raise PhotoRefused(reason("picture_too_small", width=width, height=height))
 
 
-def _rgb(image: Image.Image) -> ByteArray:
-    """Return a decoded picture of any mode as uint8 (H, W, 3)."""
+def _rgb(image: Image.Image, by: int) -> ByteArray:
+    """Return a decoded picture of any mode as uint8 (H, W, 3), its sides divided by ``by`` and rounded up."""
     if image.mode in ("I", "F") or image.mode.startswith("I;"):
-        return _from_deep_grey(image)
+        image = Image.fromarray(_from_deep_grey(image))
     if image.has_transparency_data:
         clear = image.convert("RGBA")
         white = Image.new("RGBA", clear.size, (255, 255, 255, 255))
         image = Image.alpha_composite(white, clear)
     if image.mode not in ("RGB", "RGBX", "RGBA"):
         image = image.convert("RGB")
-    return _unpack(image)
+    return _unpack(image if by == 1 else image.reduce(by))
 
 
 def _from_deep_grey(image: Image.Image) -> ByteArray:
@@ -240,7 +256,7 @@ def _from_deep_grey(image: Image.Image) -> ByteArray:
     if image.mode == "F" or int(values.min()) < 0 or int(values.max()) > 65535:
         raise PhotoRefused(reason("not_a_photo", detail="its pixels are not 8 or 16 bits deep"))
     grey = (values.astype(np.uint16) >> 8).astype(np.uint8)
-    return np.repeat(grey[:, :, None], 3, axis=2)
+    return grey
 
 
 def _unpack(image: Image.Image) -> ByteArray:

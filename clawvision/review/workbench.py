@@ -18,7 +18,7 @@ from clawvision.outline.naming import Side
 from clawvision.outline.segmenter import Segmentation, Segmenter
 from clawvision.outline.sidecar import Sidecar, check_inside
 from clawvision.photo.read import read_photo
-from clawvision.pipeline import run_drawn
+from clawvision.pipeline import SERVES_PX, run_drawn
 from clawvision.review.folder import ReviewPhoto
 from clawvision.review.prior import Prior, look
 from clawvision.scale.find import find_scale
@@ -95,6 +95,7 @@ class Workbench:
         self._segmenter = segmenter
         self._lock = threading.Lock()
         self._read = _Kept(_KEPT_PHOTOS)
+        self._reduced = _Kept(_KEPT_PHOTOS)
         self._scales = _Kept(_KEPT_ANSWERS)
         self._priors = _Kept(_KEPT_ANSWERS)
 
@@ -142,9 +143,9 @@ class Workbench:
             If the photo cannot be read.
         """
         with self._lock:
-            photo, notes = self._photo(index)
+            photo, notes = self._as_assessed(index)
             if sidecar is not None:
-                check_inside(sidecar, photo.width, photo.height)
+                check_inside(sidecar, *photo.file_size)
             return run_drawn(
                 photo,
                 notes,
@@ -158,6 +159,14 @@ class Workbench:
     def _photo(self, index: int) -> tuple[Photo, tuple[Reason, ...]]:
         request = self.photos[index].request
         return self._read.get(index, lambda: read_photo(request.path, name=request.name, settings=self._settings))
+
+    def _as_assessed(self, index: int) -> tuple[Photo, tuple[Reason, ...]]:
+        """Return a photo as small as ``assess`` reads it, so that both measure the same pixels."""
+        request = self.photos[index].request
+        return self._reduced.get(
+            index,
+            lambda: read_photo(request.path, name=request.name, settings=self._settings, long_side=SERVES_PX),
+        )
 
     def _remembering(self) -> Segmenter:
         if self._segmenter is None:

@@ -251,13 +251,16 @@ def _search(grey: ByteArray, picture: ByteArray, factor: float) -> dict[int, Flo
     return _drop_misfits(group)
 
 
-def find_card(grey: ByteArray) -> Reference | None:
+def find_card(grey: ByteArray, *, glance: bool = False) -> Reference | None:
     """Find the printed scale card.
 
     Parameters
     ----------
     grey : uint8 (H, W)
         The upright photo.
+    glance
+        Whether to look for it in the smallest picture only, and to know it by two markers at least: that takes a third
+        of the time where there is none.
 
     Returns
     -------
@@ -267,11 +270,13 @@ def find_card(grey: ByteArray) -> Reference | None:
     """
     pictures = halvings(grey, _SMALLEST_SIDE, _LARGEST_SIDE)
     best: dict[int, FloatArray] = {}
-    for picture, factor in pictures:
+    for picture, factor in pictures[:1] if glance else pictures:
         best = max(best, _search(grey, picture, factor), key=len)
         if len(best) >= 2:
             break
     else:
+        if glance:
+            return None
         # Out of focus the code's cells run together; sharpening parts them again.
         picture, factor = pictures[0]
         best = max(best, _search(grey, _sharpened(picture), factor), key=len)

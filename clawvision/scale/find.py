@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from clawvision.errors import PhotoRefused
+from clawvision.photo.frame import camera_in_photo, reference_in_photo
 from clawvision.reasons import reason
 from clawvision.scale.camera import camera_for
 from clawvision.scale.card import find_card
 from clawvision.scale.edges import straight_segments
+from clawvision.scale.geometry import MARKER_ORIGINS
 from clawvision.scale.id1 import find_id1
 from clawvision.scale.points import reference_from_points
 from clawvision.scale.pose import solve_scale
 from clawvision.scale.ruler import find_ruler
 from clawvision.types import (
+    WHOLE,
     ByteArray,
     Camera,
     FloatArray,
@@ -38,7 +42,7 @@ U_HELD_OFFSET_MM = 3.5
 # How level a card can be held with what it stands for (common practice).
 U_LEVEL_OFFSET_MM = 2.5
 _WINDOW_MARGIN = 0.25
-"""What is looked at around a rough outline, as a share of its box's longer side: edges want room."""
+"""What is looked at around a box, as a share of its longer side: the box is rough, and edges want room."""
 _LEAST_WINDOW_PX = 24
 
 
@@ -95,14 +99,30 @@ def find_reference(
     rough_px : float64 (N, 2), optional
         A rough outline of what may be the reference, pixels.
     """
-    grey = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    grey = _grey(pixels)
     card = find_card(grey)
     if card is not None:
-        return replace(
-            card,
-            points_mm=frozen_array(card.points_mm * settings.print_scale),
-            u_size_rel=settings.u_print_rel,
-        )
+        return _as_printed(card, settings)
+    return _by_edges(pixels, grey, request, settings, camera, rough_px)
+
+
+def _grey(pixels: ByteArray) -> ByteArray:
+    return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+
+
+def _as_printed(card: Reference, settings: Settings) -> Reference:
+    return replace(card, points_mm=frozen_array(card.points_mm * settings.print_scale), u_size_rel=settings.u_print_rel)
+
+
+def _by_edges(
+    pixels: ByteArray,
+    grey: ByteArray,
+    request: PhotoRequest,
+    settings: Settings,
+    camera: Camera,
+    rough_px: FloatArray | None,
+) -> Reference | None:
+    """Return a reference without markers: plain card, ruler."""
     segments = straight_segments(pixels)
     plain = find_id1(pixels, camera, segments, rough_px)
     if plain is not None:
@@ -115,6 +135,26 @@ def find_reference(
     return None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Window:
+    """A part of a photo, its camera, the pixel (2,) of the photo that is its first, and the rough outline in it."""
+
+    pixels: ByteArray
+    camera: Camera
+    low: NDArray[np.int64]
+    rough_px: FloatArray
+
+    def moved(self, found: Reference | None) -> Reference | None:
+        """Return what was found in the part in pixels of the photo."""
+        if found is None:
+            return None
+        return replace(
+            found,
+            points_px=frozen_array(found.points_px + self.low),
+            outline_px=frozen_array(found.outline_px + self.low),
+        )
+
+
 def _with_long_sides(segments: tuple[FloatArray, float], rough_px: FloatArray) -> tuple[FloatArray, float]:
     """Add the long sides of a rough outline to the segments along which a ruler's ticks are looked for."""
     corners = np.asarray(cv2.boxPoints(cv2.minAreaRect(rough_px.astype(np.float32))), dtype=np.float64)
@@ -124,11 +164,10 @@ def _with_long_sides(segments: tuple[FloatArray, float], rough_px: FloatArray) -
     return np.vstack(((sides[np.argsort(-length, kind="stable")[:2]] + 0.5) / factor - 0.5, found)), factor
 
 
-def _find_within(
-    rough_px: FloatArray, pixels: ByteArray, request: PhotoRequest, settings: Settings, camera: Camera
-) -> Reference | None:
-    """Return the reference that a part of the photo around a rough outline (N, 2) shows: what is small there, or lost
-    among the many straight edges of a wall, is found from near.
+def _window(rough_px: FloatArray, pixels: ByteArray, camera: Camera) -> _Window | None:
+    """Return the part of the photo around a rough outline (N, 2); None where there is hardly any.
+
+    What is small in the photo, or lost among the many straight edges of a wall, is found from near.
     """
     height, width = pixels.shape[:2]
     least, greatest = rough_px.min(axis=0), rough_px.max(axis=0)
@@ -141,12 +180,32 @@ def _find_within(
     shown = replace(
         camera, width=part.shape[1], height=part.shape[0], cx=camera.cx - float(low[0]), cy=camera.cy - float(low[1])
     )
-    found = find_reference(part, request, settings, shown, rough_px - low)
-    if found is None:
-        return None
-    return replace(
-        found, points_px=frozen_array(found.points_px + low), outline_px=frozen_array(found.outline_px + low)
+    return _Window(part, shown, low, rough_px - low)
+
+
+def _windows(rough: Sequence[FloatArray], pixels: ByteArray, camera: Camera) -> list[_Window]:
+    return [window for each in rough if (window := _window(each, pixels, camera)) is not None]
+
+
+def _find_near(
+    windows: Sequence[_Window], pixels: ByteArray, request: PhotoRequest, settings: Settings, camera: Camera
+) -> Reference | None:
+    """Return a reference that shows where one seems to lie, in the order of trust; a printed card wherever it shows.
+
+    In a photo of many pixels this finds what a search of the whole photo finds, in a part of the time.
+    """
+    greys = [_grey(window.pixels) for window in windows]
+    cards = (window.moved(find_card(grey)) for window, grey in zip(windows, greys, strict=True))
+    card = next((found for found in cards if found is not None), None)
+    if card is None or len(card.marker_ids) < len(MARKER_ORIGINS):
+        card = find_card(_grey(pixels), glance=True) or card
+    if card is not None:
+        return _as_printed(card, settings)
+    found = (
+        window.moved(_by_edges(window.pixels, grey, request, settings, window.camera, window.rough_px))
+        for window, grey in zip(windows, greys, strict=True)
     )
+    return next((each for each in found if each is not None), None)
 
 
 def find_scale(
@@ -163,14 +222,14 @@ def find_scale(
     photo
         The upright photo.
     request
-        View, offset, tick spacing and given points, as far as known.
+        View, offset, tick spacing and given points (pixels of the file), as far as known.
     settings
         Print scale of the card and its tolerance, default tick spacing.
     calibrated
-        Camera from a lens calibration that fits the photo, if there is one.
+        Camera from a lens calibration that fits the photo, if there is one, for its pixels.
     where
         Tells rough outlines (N, 2), pixels, of what may be references, likeliest first. Asked only where the photo as a
-        whole shows none.
+        whole shows none; of a photo that was decoded smaller, at once.
 
     Returns
     -------
@@ -185,14 +244,23 @@ def find_scale(
     UsageError
         If two given points cannot be used.
     """
-    camera = camera_for(photo.exif, photo.width, photo.height, calibrated)
+    camera = calibrated or camera_in_photo(camera_for(photo.exif, *photo.file_size), photo)
     pixels = np.asarray(photo.pixels)
-    reference = find_reference(pixels, request, settings, camera)
+    # Front and rear views are drawn by hand: asking where a reference lies would be the only look at them.
+    at_once = photo.reduction != WHOLE and request.view not in ("front", "rear")
+    reference = None
+    if at_once and (windows := _windows(where(), pixels, camera)):
+        reference = _find_near(windows, pixels, request, settings, camera)
     if reference is None:
-        near = (_find_within(rough, pixels, request, settings, camera) for rough in where())
-        reference = next((found for found in near if found is not None), None)
+        reference = find_reference(pixels, request, settings, camera)
+    if reference is None and not at_once:
+        seen = (
+            window.moved(find_reference(window.pixels, request, settings, window.camera, window.rough_px))
+            for window in _windows(where(), pixels, camera)
+        )
+        reference = next((each for each in seen if each is not None), None)
     if reference is None and request.points is not None:
-        reference = reference_from_points(request.points)
+        reference = reference_in_photo(reference_from_points(request.points), photo.reduction)
     if reference is None:
         raise PhotoRefused(reason("no_reference"))
     scale = solve_scale(reference, camera, 0.0, U_LEVEL_OFFSET_MM)

@@ -55,8 +55,12 @@ def cast(scale: Scale, points_px: FloatArray, z_mm: float | FloatArray) -> Float
     float64 (N, 2)
         x and y in the reference frame, mm. NaN where a ray does not meet its plane before the camera.
     """
+    return meet(scale, ray_directions(scale, points_px), z_mm)
+
+
+def meet(scale: Scale, directions: FloatArray, z_mm: float | FloatArray) -> FloatArray:
+    """Return where rays of the camera, (N, 3) in the reference frame, meet planes; see `cast`."""
     centre = scale.camera_centre
-    directions = ray_directions(scale, points_px)
     with np.errstate(divide="ignore", invalid="ignore"):
         reach = (np.asarray(z_mm) - centre[2]) / directions[:, 2]
     reach = np.where(reach > 0, reach, np.nan)

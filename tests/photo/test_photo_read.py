@@ -100,6 +100,48 @@ def test_all_orientations_give_the_same_pixels(tmp_path: Path, suffix: str, orie
         assert worst.max() == 0
 
 
+@pytest.mark.parametrize("suffix", ["png", "tif", "jpg"])
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_a_reduced_photo_knows_where_its_pixels_lie(tmp_path: Path, suffix: str, orientation: int) -> None:
+    """Sides that are no multiples of the reduction, in all orientations: a spot's centre stays where it is."""
+    undo = {
+        2: Image.Transpose.FLIP_LEFT_RIGHT,
+        3: Image.Transpose.ROTATE_180,
+        4: Image.Transpose.FLIP_TOP_BOTTOM,
+        5: Image.Transpose.TRANSPOSE,
+        6: Image.Transpose.ROTATE_90,
+        7: Image.Transpose.TRANSVERSE,
+        8: Image.Transpose.ROTATE_270,
+    }
+    width, height, spot = 1003, 813, np.array((251.0, 403.0))
+    y, x = np.mgrid[:height, :width]
+    bump = 200 * np.exp(-((x - spot[0]) ** 2 + (y - spot[1]) ** 2) / (2 * 20.0**2))
+    upright = Image.fromarray(np.repeat(bump[:, :, None], 3, axis=2).astype(np.uint8))
+    path = tmp_path / f"a.{suffix}"
+    turned = upright.transpose(undo[orientation]) if orientation in undo else upright
+    turned.save(path, exif=orientation_exif(orientation), **({"quality": 95} if suffix == "jpg" else {}))
+    photo, _ = read_photo(path, name="a", settings=Settings(), long_side=250)
+    assert photo.reduction.by == 4 and photo.file_size == (width, height)
+    assert photo.stored_size == turned.size
+    assert (photo.width, photo.height) == (251, 204)
+    light = photo.pixels[:, :, 0].astype(float) * (photo.pixels[:, :, 0] > 20)
+    rows, columns = np.mgrid[: photo.height, : photo.width]
+    centre = np.array(((light * columns).sum(), (light * rows).sum())) / light.sum()
+    # A pixel of the file, of which four make one of the photo: the shift that must not be missed is 1 and 3 of them.
+    np.testing.assert_allclose(photo.reduction.to_file(centre), spot, atol=0.3)
+    np.testing.assert_allclose(photo.reduction.to_photo(photo.reduction.to_file(centre)), centre)
+
+
+@pytest.mark.parametrize(
+    ("size", "by"), [((1600, 1200), 1), ((3839, 2160), 1), ((3840, 2160), 2), ((8000, 6000), 4), ((400, 15400), 8)]
+)
+def test_a_photo_is_reduced_as_far_as_serves(tmp_path: Path, size: tuple[int, int], by: int) -> None:
+    Image.new("RGB", size, (90, 80, 70)).save(tmp_path / "a.jpg")
+    photo, _ = read_photo(tmp_path / "a.jpg", name="a", settings=Settings(), long_side=1920)
+    assert photo.reduction.by == by and photo.file_size == size
+    assert (photo.width, photo.height) == (-(-size[0] // by), -(-size[1] // by))
+
+
 @pytest.mark.parametrize("orientation", [0, 9, 77])
 def test_an_orientation_that_does_not_exist_means_upright(tmp_path: Path, orientation: int) -> None:
     photo, _ = read(saved(tmp_path / "a.jpg", exif=orientation_exif(orientation)))

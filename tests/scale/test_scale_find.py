@@ -13,7 +13,7 @@ from clawvision.scale.camera import camera_for
 from clawvision.scale.find import find_scale, with_offset
 from clawvision.scale.geometry import card_corners
 from clawvision.scale.points import reference_from_points
-from clawvision.types import ByteArray, Exif, FloatArray, Photo, PhotoRequest, Settings
+from clawvision.types import ByteArray, Exif, FloatArray, Photo, PhotoRequest, Reduction, Settings
 
 from .scenes import camera, card_sheet, ground, photograph, plain_sheet, pose
 
@@ -164,3 +164,56 @@ def test_a_box_at_the_frame_or_of_no_size_is_no_error(bare_photo: Photo) -> None
     for box in ([[-50.0, -50.0], [20.0, 9.0]], [[1000.0, 700.0], [2000.0, 900.0]], [[300.0, 300.0], [300.0, 300.0]]):
         with pytest.raises(PhotoRefused):
             find_scale(bare_photo, REQUEST, Settings(), where=lambda box=box: [np.array(box)])  # type: ignore[misc]
+
+
+def _reduced(photo: Photo) -> Photo:
+    """Return the photo as if its file held twice as many pixels each way."""
+    size = (2 * photo.width, 2 * photo.height)
+    return replace(photo, stored_size=size, reduction=Reduction(2), file_size=size)
+
+
+def _rough(box: FloatArray | None) -> tuple[FloatArray, ...]:
+    """Return a box (2, 2) as the rough outline of one reference."""
+    if box is None:
+        return ()
+    (left, top), (right, bottom) = box
+    return (np.array([(left, top), (right, top), (right, bottom), (left, bottom)]),)
+
+
+def test_a_reduced_photo_has_the_same_scale_wherever_it_is_said_to_lie(card_photo: Photo) -> None:
+    """The box leads to the card quicker; where it leads astray, or nobody tells, the whole photo is searched."""
+    photo = _reduced(card_photo)
+    outline = np.asarray(find_scale(card_photo, REQUEST, Settings()).reference.outline_px)
+    right = np.array([outline.min(axis=0), outline.max(axis=0)])
+    half = np.array([right[0], (right[0] + 0.4 * (right[1] - right[0]))])
+    astray = np.array([[20.0, 20.0], [90.0, 80.0]])
+    for box in (right, half, astray, None):
+        scale = find_scale(photo, REQUEST, Settings(), where=lambda box=box: _rough(box))  # type: ignore[misc]
+        assert scale.reference.kind == "card" and scale.reference.marker_ids == (0, 1, 2, 3)
+        np.testing.assert_allclose(scale.reference.outline_px, outline, atol=0.1)
+        # The same angle of view: half the pixels, half the focal length.
+        assert scale.camera.fx == pytest.approx(camera_for(photo.exif, *photo.file_size).fx / 2.0)
+        assert scale.tilt_deg == pytest.approx(8.0, abs=0.3)
+
+
+def test_a_printed_card_is_trusted_more_than_what_lies_where_a_reference_is_seen() -> None:
+    """A plain card of bank card size in the box, the printed card elsewhere in the photo."""
+    elsewhere = replace(WHERE, translation=WHERE.translation + np.array([70.0, 60.0, 120.0]))
+    wall = ground((768, 1024))
+    both = photograph(plain_sheet(240.0), elsewhere, photograph(card_sheet(), WHERE, wall))
+    corners = elsewhere.project(card_corners())
+    box = np.array([corners.min(axis=0), corners.max(axis=0)])
+    kinds = [
+        find_scale(_reduced(_photo(shown)), REQUEST, Settings(), where=lambda: _rough(box)).reference.kind
+        for shown in (photograph(plain_sheet(240.0), elsewhere, wall), both)
+    ]
+    assert kinds == ["id1", "card"]
+
+
+def test_front_and_rear_views_are_not_looked_at_for_a_reference(card_photo: Photo) -> None:
+    def never() -> tuple[FloatArray, ...]:
+        raise AssertionError("asked")
+
+    for view in ("front", "rear"):
+        request = replace(REQUEST, view=view)
+        assert find_scale(_reduced(card_photo), request, Settings(), where=never).reference.kind == "card"
