@@ -5,11 +5,13 @@ from __future__ import annotations
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from itertools import count
 from pathlib import Path
 
 import pytest
 
-from clawvision import pool
+from clawvision.executors import processes
 from clawvision.pool import Crashed, run_tasks
 from tests.batch import functions
 
@@ -33,7 +35,7 @@ def test_an_exception_ends_the_run() -> None:
 
 
 def test_processes_that_do_not_start_are_not_the_tasks_fault(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pool, "_BOOTSTRAP", "raise SystemExit(4)")
+    monkeypatch.setattr(processes, "_BOOTSTRAP", "raise SystemExit(4)")
     with pytest.raises(RuntimeError, match="could not be started: its process ended with status 4"):
         list(run_tasks(functions.square, range(6), 2))
 
@@ -46,7 +48,7 @@ def test_an_abandoned_run_leaves_no_process(monkeypatch: pytest.MonkeyPatch) -> 
         started.append(real(*args, **keywords))  # type: ignore[call-overload]
         return started[-1]
 
-    monkeypatch.setattr(pool.subprocess, "Popen", popen)
+    monkeypatch.setattr(processes.subprocess, "Popen", popen)
     results = run_tasks(functions.sleeps_after_one, range(4), 2)
     begun = time.monotonic()
     next(results)
@@ -57,7 +59,7 @@ def test_an_abandoned_run_leaves_no_process(monkeypatch: pytest.MonkeyPatch) -> 
 
 
 def test_processes_are_replaced(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pool, "TASKS_PER_PROCESS", 2)
+    monkeypatch.setattr(processes, "TASKS_PER_PROCESS", 2)
     assert len({pid for _, pid in run_tasks(functions.own_pid, range(4), 1)}) == 2
 
 
@@ -76,3 +78,26 @@ def test_a_script_without_a_main_guard_may_use_it(tmp_path: Path) -> None:
         [sys.executable, str(script)], capture_output=True, text=True, env={"PYTHONPATH": str(root)}, check=True
     )
     assert done.stdout == "[(0, 1), (1, 4)]\n"
+
+
+def test_tasks_are_taken_as_they_are_needed() -> None:
+    taken = []
+
+    def endless() -> Iterator[int]:
+        for number in count():
+            taken.append(number)
+            yield number
+
+    results = run_tasks(functions.square, endless(), 2)
+    for seen, (index, result) in enumerate(results, 1):
+        assert result == index * index
+        assert len(taken) <= seen + 4 * 2
+        if seen == 50:
+            break
+    results.close()
+
+
+def test_a_crash_among_many_does_not_hold_up_the_others() -> None:
+    results = list(run_tasks(functions.dies_at_three, iter(range(30)), 2))
+    assert results[-1] == (3, Crashed("its process ended with status 7"))
+    assert sorted(index for index, _ in results) == list(range(30))
