@@ -7,7 +7,7 @@ from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from itertools import islice
 from typing import TypeVar
 
-from clawvision.executors import Crashed, ProcessExecutor
+from clawvision.executors import Crashed, OutOfMemory, ProcessExecutor
 
 __all__ = ["Crashed", "run_tasks"]
 
@@ -25,7 +25,7 @@ def run_tasks(
 
     Tasks are taken as they are needed, never more than a few for each job ahead of what was yielded. One whose
     process dies or runs out of memory is tried once more when all others are done, alone, since it may have failed
-    for want of memory only.
+    for want of memory only. One that takes too long is not: it would again.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ def run_tasks(
         work = executor or own
         assert work is not None
         for index, task, result in _results(work, function, enumerate(tasks), jobs * _IN_FLIGHT):
-            if isinstance(result, Crashed):
+            if isinstance(result, Crashed) and result.again:
                 again.append((index, task))
             else:
                 yield index, result
@@ -90,4 +90,4 @@ def _result(future: Future[R]) -> R | Crashed:
     except Crashed as crashed:
         return crashed
     except MemoryError:
-        return Crashed("it ran out of memory")
+        return OutOfMemory("it ran out of memory")

@@ -6,6 +6,7 @@ import os
 import pickle
 import signal
 import traceback
+from contextlib import suppress
 from typing import BinaryIO
 
 _OUT_OF_MEMORY = pickle.dumps((False, MemoryError()))  # made while there is some
@@ -23,6 +24,7 @@ def main() -> None:
     os.dup2(2, 1)
     with calls, answers:
         try:
+            _limit_memory(pickle.load(calls))
             _send(True, answers)  # this process works; what ends it from now on is the call's doing
             while True:
                 _send(_answer(pickle.load(calls)), answers)
@@ -30,6 +32,19 @@ def main() -> None:
             return
         except BrokenPipeError:
             os._exit(1)  # the parent is gone; closing would only fail again
+
+
+def _limit_memory(limit: int | None) -> None:
+    """Let this process alone feel it when a photo asks for more memory than any should."""
+    if limit is None:
+        return
+    try:
+        import resource
+    except ImportError:  # Windows has none
+        return
+    with suppress(OSError, ValueError):  # such as a limit that is lower already
+        _, hard = resource.getrlimit(resource.RLIMIT_AS)
+        resource.setrlimit(resource.RLIMIT_AS, (limit, hard))
 
 
 def _answer(call: bytes) -> bytes:

@@ -19,7 +19,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, ParamSpec, TypeVar
 
-from clawvision.executors.lost import Crashed
+from clawvision.executors.lost import Crashed, TookTooLong
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -34,6 +34,19 @@ _ONE_THREAD = {
 
 
 @dataclass(frozen=True, slots=True)
+class Limits:
+    """What one call may take before it is given up; None for no limit.
+
+    A photo takes about a second, one of 120 million pixels 7 s and 1.4 GB of address space (measured on two slow
+    cores), so that only what went wrong reaches these.
+    """
+
+    seconds: float | None = 120.0
+    memory_bytes: int | None = 4_000_000_000
+    """Address space of a process, which includes that of the libraries. Linux keeps to it, Windows and macOS do not."""
+
+
+@dataclass(frozen=True, slots=True)
 class _Work:
     future: Future[Any]
     call: bytes
@@ -42,21 +55,27 @@ class _Work:
 class ProcessExecutor(Executor):
     """Works on calls in child processes of its own, each with one thread.
 
-    A call whose process dies fails with `Crashed`, and one that runs out of memory with `MemoryError`; its process
-    is replaced and the other calls go on. What is called, and what it returns or raises, must be importable by
-    name in a fresh process, as `pickle` asks. A process that cannot even be started fails its call with
-    `concurrent.futures.BrokenExecutor`.
+    A call whose process dies fails with `Crashed`, one that takes too long with `TookTooLong`, and one that runs out
+    of memory with `MemoryError`; its process is replaced and the other calls go on. What is called, and what it
+    returns or raises, must be importable by name in a fresh process, as `pickle` asks. A process that cannot even be
+    started fails its call with `concurrent.futures.BrokenExecutor`.
 
     Parameters
     ----------
     max_workers
         Number of processes, at least 1. They are started as they are needed.
+    limits
+        What one call may take.
+    idle_s
+        After so long without a call a process is ended, to be started anew for the next; None to keep it.
     """
 
-    def __init__(self, max_workers: int) -> None:
+    def __init__(self, max_workers: int, limits: Limits | None = None, *, idle_s: float | None = None) -> None:
         if max_workers < 1:
             raise ValueError(f"{max_workers} processes cannot do anything")
         self._max_workers = max_workers
+        self._limits = limits or Limits()
+        self._idle_s = idle_s
         self._queue: queue.SimpleQueue[_Work | None] = queue.SimpleQueue()
         self._idle = threading.Semaphore(0)
         self._lock = threading.Lock()
@@ -107,7 +126,16 @@ class ProcessExecutor(Executor):
     def _serve(self) -> None:
         """Feed one process at a time until nothing is left to do."""
         child: _Child | None = None
-        while (work := self._queue.get()) is not None:
+        while True:
+            try:
+                work = self._queue.get(timeout=None if child is None else self._idle_s)
+            except queue.Empty:
+                assert child is not None
+                self._end(child)
+                child = None
+                continue
+            if work is None:
+                break
             if work.future.set_running_or_notify_cancel():
                 child = self._work(work, child)
             self._idle.release()
@@ -122,8 +150,8 @@ class ProcessExecutor(Executor):
         error: BaseException | None = None
         try:
             child = child or self._start()
-            result = child.work(work.call)
-            worn = child.worked >= TASKS_PER_PROCESS
+            result = child.work(work.call, self._limits.seconds)
+            worn = not child.alive or child.worked >= TASKS_PER_PROCESS
         except BaseException as raised:  # the call's own, most of all
             error = raised
             worn = child is not None and (not child.alive or isinstance(raised, MemoryError))
@@ -137,7 +165,7 @@ class ProcessExecutor(Executor):
         return child
 
     def _start(self) -> _Child:
-        child = _Child()
+        child = _Child(self._limits.memory_bytes)
         with self._lock:
             self._children.add(child)
             if self._stopping:
@@ -153,7 +181,7 @@ class ProcessExecutor(Executor):
 class _Child:
     """One process: takes a call at a time and answers it."""
 
-    def __init__(self) -> None:
+    def __init__(self, memory_bytes: int | None) -> None:
         paths = [os.path.abspath(path) for path in sys.path]  # noqa: PTH100 - also for the empty path, the folder here
         self._process = subprocess.Popen(
             [sys.executable, "-P", "-c", _BOOTSTRAP, *paths],
@@ -164,20 +192,27 @@ class _Child:
         self.worked = 0
         self.alive = True
         try:
+            self._say(memory_bytes)
             self._hear()
         except (OSError, EOFError, pickle.UnpicklingError):
             why = self._why()
             self.end()
             raise BrokenExecutor(f"a process for the photos could not be started: {why}") from None
 
-    def work(self, call: bytes) -> Any:
+    def work(self, call: bytes, seconds: float | None) -> Any:
         """Return what the call returns, or raise what it raises; ``Crashed`` if the process did not answer."""
         self.worked += 1
+        alarm = _Alarm(self._process, seconds)
         try:
             self._say(call)
             answer = self._hear()
         except (OSError, EOFError, pickle.UnpicklingError):
-            raise Crashed(self._why()) from None
+            why = self._why()
+            if alarm.off():
+                raise TookTooLong(f"it took longer than {seconds:g} s") from None
+            raise Crashed(why) from None
+        if alarm.off():  # between the answer and now
+            self.alive = False
         returned, value = pickle.loads(answer)
         if returned:
             return value
@@ -211,3 +246,30 @@ class _Child:
         if status >= 0:
             return f"its process ended with status {status}"
         return f"its process ended with signal {-status}"
+
+
+class _Alarm:
+    """Ends a process when its time is over."""
+
+    def __init__(self, process: subprocess.Popen[bytes], seconds: float | None) -> None:
+        self._process = process
+        self._lock = threading.Lock()
+        self._rang = self._is_off = False
+        self._timer = None if seconds is None else threading.Timer(seconds, self._ring)
+        if self._timer is not None:
+            self._timer.daemon = True
+            self._timer.start()
+
+    def _ring(self) -> None:
+        with self._lock:
+            if not self._is_off:
+                self._rang = True
+                self._process.kill()
+
+    def off(self) -> bool:
+        """Return whether it rang; from now on it will not."""
+        with self._lock:
+            self._is_off = True
+        if self._timer is not None:
+            self._timer.cancel()
+        return self._rang

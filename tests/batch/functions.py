@@ -28,6 +28,12 @@ def sleeps_after_one(number: int) -> int:
     return number
 
 
+def sleeps_at_three(number: int) -> int:
+    if number == 3:
+        time.sleep(60)
+    return number
+
+
 def own_pid(number: int) -> int:
     return os.getpid()
 
@@ -36,3 +42,16 @@ def opencv_threads(number: int) -> int:
     import cv2
 
     return int(cv2.getNumThreads())
+
+
+def takes_gigabytes(number: int) -> int:
+    return len(bytearray(number * 10**9))
+
+
+def fails_oddly(number: int) -> int:
+    """Raise what cannot be sent to another process."""
+
+    class Local(Exception):
+        pass
+
+    raise Local("odd")

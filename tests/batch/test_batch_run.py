@@ -18,6 +18,7 @@ import pytest
 from clawvision import batch, store
 from clawvision.batch import PhotoDone, assess_folder
 from clawvision.errors import OutputError, UsageError
+from clawvision.executors import Limits, ProcessExecutor
 from clawvision.output.models import AssessmentRecord
 from clawvision.types import PhotoRequest, Settings
 from tests.batch.fakes import PICTURE, Dying, Logging, quick, run_here
@@ -247,8 +248,10 @@ class TestFailures:
         record = assess_folder(photos, out, worker=Dying(log), jobs=2)
         assert list(statuses(record).values()) == ["measured", "refused", "refused", "refused", "measured", "measured"]
         assert sorted(log.read_text().split()) == ["1.jpg", "1.jpg", "4.jpg", "4.jpg"]
-        for photo, detail in zip(record.photos[1:4], ("signal 9", "memory", "ZeroDivisionError"), strict=True):
-            assert photo.reasons[0].code == "internal_error"
+        codes = ("internal_error", "out_of_memory", "internal_error")
+        details = ("signal 9", "memory", "ZeroDivisionError")
+        for photo, code, detail in zip(record.photos[1:4], codes, details, strict=True):
+            assert photo.reasons[0].code == code
             assert detail in photo.reasons[0].message
         assert "/home" not in (out / "assessment.json").read_text()
         (photos / "1.jpg").write_bytes(b"fine")
@@ -258,6 +261,14 @@ class TestFailures:
             photos, out, worker=Dying(log), progress=lambda done: kept.append(done.record.photo) if done.kept else None
         )
         assert sorted(kept) == ["0.jpg", "4.jpg", "5.jpg"], "a failure of the program is tried again"
+
+    def test_a_photo_that_takes_too_long_is_given_up(self, tmp_path: Path) -> None:
+        photos = herd(tmp_path / "photos", {"0.jpg": b"fine", "1.jpg": b"slow", "2.jpg": b"fine"})
+        with ProcessExecutor(2, Limits(seconds=3.0)) as executor:
+            record = assess_folder(photos, tmp_path / "out", worker=Dying(tmp_path / "log"), jobs=2, executor=executor)
+        assert list(statuses(record).values()) == ["measured", "refused", "measured"]
+        (why,) = record.photos[1].reasons
+        assert (why.code, why.message) == ("took_too_long", "This photo was given up: it took longer than 3 s.")
 
     def test_a_full_disk_stops_the_run_and_keeps_what_is_finished(self, tmp_path: Path) -> None:
         photos = herd(tmp_path / "photos", {"0.jpg": b"fine", "1.jpg": b"full", "2.jpg": b"fine"})
