@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Generator, Iterable
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from itertools import islice
@@ -91,3 +92,13 @@ def _result(future: Future[R]) -> R | Crashed:
         return crashed
     except MemoryError:
         return OutOfMemory("it ran out of memory")
+    except Exception as error:
+        if _is_of_killed_worker(error):
+            return Crashed("every worker of the cluster that took it on was lost")
+        raise
+
+
+def _is_of_killed_worker(error: Exception) -> bool:
+    """Tell what Dask raises for a task whose workers died; without Dask nothing can be that."""
+    distributed = sys.modules.get("distributed")
+    return distributed is not None and isinstance(error, distributed.KilledWorker)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from concurrent.futures import Executor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -10,8 +13,16 @@ from click.core import ParameterSource
 
 from clawvision.batch import assess_collected
 from clawvision.cli import report
-from clawvision.cli.options import CALIBRATION, measuring_options, running_options, table_options, usual_jobs
-from clawvision.manifest import collect
+from clawvision.cli.options import (
+    CALIBRATION,
+    measuring_options,
+    running_options,
+    table_options,
+    usual_jobs,
+    working_options,
+)
+from clawvision.executors import Limits, ProcessExecutor
+from clawvision.manifest import Collected, collect
 from clawvision.output.models import AssessmentRecord
 from clawvision.types import Settings
 
@@ -19,7 +30,9 @@ ALL_MEASURED = 0
 SOME_UNSURE = 3
 NONE_MEASURED = 4
 
-_NO_BEARING = ("out", "jobs", "quiet", "dry_run")
+_NO_BEARING = ("out", "jobs", "quiet", "dry_run", "cluster", "max_seconds", "max_memory_gb")
+_CLUSTER_JOBS = 256
+"""Photos that a cluster is given at a time; how many of them are in work is for its workers to say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +47,8 @@ class Asked:
     csv_delimiter: str | None = None
     csv_decimal: str = "."
     quiet: bool = False
+    limits: Limits = field(default_factory=Limits)
+    cluster: str | None = None
     command: tuple[str, ...] = ("clawvision", "assess")
 
 
@@ -49,6 +64,7 @@ class Asked:
 @measuring_options
 @table_options
 @running_options
+@working_options
 @click.option(
     "--dry-run",
     is_flag=True,
@@ -72,6 +88,9 @@ def assess(
     csv_decimal: str,
     jobs: int | None,
     quiet: bool,
+    cluster: str | None,
+    max_seconds: float,
+    max_memory_gb: float,
     dry_run: bool,
 ) -> int:
     """Measure and assess the claws in PHOTOS, which are folders or files, and write the results to OUT.
@@ -131,6 +150,8 @@ def assess(
         csv_delimiter=csv_delimiter,
         csv_decimal=csv_decimal,
         quiet=quiet,
+        limits=Limits(max_seconds, round(max_memory_gb * 1e9)),
+        cluster=cluster,
         command=("clawvision", *_command(context)),
     )
     if out is None or dry_run:
@@ -146,12 +167,15 @@ def run(photos: tuple[Path, ...], out: Path, manifest: Path | None, asked: Asked
     collected = collect(photos, manifest)
     report.tell(report.notes(collected), quiet=asked.quiet)
     try:
-        with report.telling(len(collected.requests), quiet=asked.quiet) as teller:
+        with (
+            _executor(asked, collected, out) as (executor, jobs),
+            report.telling(len(collected.requests), quiet=asked.quiet) as teller,
+        ):
             record = assess_collected(
                 collected,
                 out,
                 settings=asked.settings,
-                jobs=asked.jobs or usual_jobs(),
+                jobs=jobs,
                 profile=asked.profile,
                 profile_dirs=asked.profile_dirs,
                 rules=asked.rules,
@@ -159,12 +183,29 @@ def run(photos: tuple[Path, ...], out: Path, manifest: Path | None, asked: Asked
                 csv_decimal=asked.csv_decimal,
                 command=asked.command,
                 progress=teller,
+                executor=executor,
             )
     except KeyboardInterrupt:
         report.tell("Finished photos are kept: the same command goes on with the others.", quiet=asked.quiet)
         raise
     report.tell(report.summary(record, out, teller.kept), quiet=asked.quiet)
     return exit_status(record)
+
+
+@contextmanager
+def _executor(asked: Asked, collected: Collected, out: Path) -> Iterator[tuple[Executor, int]]:
+    """Give where the photos are worked on, and how many at a time."""
+    if asked.cluster is None:
+        jobs = asked.jobs or usual_jobs()
+        with ProcessExecutor(jobs, asked.limits) as processes:
+            yield processes, jobs
+        return
+    from clawvision.executors.cluster import cluster_executor  # with an extra that most runs do without
+
+    calibrations = [path for folder in asked.settings.calibration_dirs for path in sorted(Path(folder).iterdir())]
+    with cluster_executor(asked.cluster, asked.limits) as cluster:
+        cluster.check([*(request.path for request in collected.requests), *calibrations], out)
+        yield cluster, asked.jobs or _CLUSTER_JOBS
 
 
 def exit_status(record: AssessmentRecord) -> int:

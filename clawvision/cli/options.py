@@ -9,6 +9,9 @@ from typing import Any, TypeVar
 
 import click
 
+from clawvision.executors import Limits
+
+_LIMITS = Limits()
 F = TypeVar("F", bound=Callable[..., Any])
 
 CALIBRATION = Path("calibration")
@@ -38,6 +41,38 @@ def running_options(command: F) -> F:
                 help=f"Photos to work on at the same time.  [default: one a core, at most {_MOST_JOBS}]",
             ),
             click.option("--quiet", "-q", is_flag=True, help="Say nothing but errors: the exit status tells the rest."),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def working_options(command: F) -> F:
+    """Add the options that say where the photos are worked on, and what one may take; they bear on no result."""
+    for option in reversed(
+        (
+            click.option(
+                "--cluster",
+                metavar="ADDRESS",
+                help="Work on a Dask cluster instead of on this computer: the address of its scheduler, such as"
+                " tcp://host:8786. Its workers must see the same folders under the same names.",
+            ),
+            click.option(
+                "--max-seconds",
+                type=click.FloatRange(1, 86_400),
+                default=_LIMITS.seconds,
+                show_default=True,
+                metavar="S",
+                help="Give up a photo that takes longer.",
+            ),
+            click.option(
+                "--max-memory-gb",
+                type=click.FloatRange(1, 10_000),
+                default=(_LIMITS.memory_bytes or 0) / 1e9,
+                show_default=True,
+                metavar="GB",
+                help="Give up a photo that needs more memory; kept to on Linux.",
+            ),
         )
     ):
         command = option(command)

@@ -17,6 +17,7 @@ from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future
 from contextlib import suppress
 from dataclasses import dataclass
+from types import TracebackType
 from typing import Any, ParamSpec, TypeVar
 
 from clawvision.executors.lost import Crashed, TookTooLong
@@ -68,14 +69,19 @@ class ProcessExecutor(Executor):
         What one call may take.
     idle_s
         After so long without a call a process is ended, to be started anew for the next; None to keep it.
+    folder
+        The folder that the processes work in; where this process does if None.
     """
 
-    def __init__(self, max_workers: int, limits: Limits | None = None, *, idle_s: float | None = None) -> None:
+    def __init__(
+        self, max_workers: int, limits: Limits | None = None, *, idle_s: float | None = None, folder: str | None = None
+    ) -> None:
         if max_workers < 1:
             raise ValueError(f"{max_workers} processes cannot do anything")
         self._max_workers = max_workers
         self._limits = limits or Limits()
         self._idle_s = idle_s
+        self._folder = folder
         self._queue: queue.SimpleQueue[_Work | None] = queue.SimpleQueue()
         self._idle = threading.Semaphore(0)
         self._lock = threading.Lock()
@@ -115,6 +121,15 @@ class ProcessExecutor(Executor):
             for child in self._children:
                 child.kill()
         self.shutdown(cancel_futures=True)
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """End as `shutdown` does, or at once where an error leaves the block."""
+        if kind is None:
+            self.shutdown()
+        else:
+            self.terminate_workers()
 
     def _cancel(self) -> None:
         with suppress(queue.Empty):
@@ -165,7 +180,7 @@ class ProcessExecutor(Executor):
         return child
 
     def _start(self) -> _Child:
-        child = _Child(self._limits.memory_bytes)
+        child = _Child(self._limits.memory_bytes, self._folder)
         with self._lock:
             self._children.add(child)
             if self._stopping:
@@ -181,13 +196,14 @@ class ProcessExecutor(Executor):
 class _Child:
     """One process: takes a call at a time and answers it."""
 
-    def __init__(self, memory_bytes: int | None) -> None:
+    def __init__(self, memory_bytes: int | None, folder: str | None) -> None:
         paths = [os.path.abspath(path) for path in sys.path]  # noqa: PTH100 - also for the empty path, the folder here
         self._process = subprocess.Popen(
             [sys.executable, "-P", "-c", _BOOTSTRAP, *paths],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             env={**os.environ, **_ONE_THREAD},
+            cwd=folder,
         )
         self.worked = 0
         self.alive = True

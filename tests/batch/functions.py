@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import time
 
 
@@ -30,6 +31,14 @@ def sleeps_after_one(number: int) -> int:
 
 def sleeps_at_three(number: int) -> int:
     if number == 3:
+        time.sleep(60)
+    return number
+
+
+def kills_its_worker_at_three(number: int) -> int:
+    """End the process that started this one, which on a cluster is the worker itself."""
+    if number == 3:
+        os.kill(os.getppid(), signal.SIGKILL)
         time.sleep(60)
     return number
 
