@@ -256,6 +256,12 @@ _KINDS = (
     ),
     # --- the program
     ReasonKind(
+        "not_fetched",
+        "refused",
+        "The photo did not come from where it is kept: {detail}.",
+        "Check the connection, and that you may read it there, and give the same command again.",
+    ),
+    ReasonKind(
         "took_too_long",
         "refused",
         "This photo was given up: {detail}.",

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
 
 import click
@@ -15,15 +16,20 @@ from clawvision.batch import assess_collected
 from clawvision.cli import report
 from clawvision.cli.options import (
     CALIBRATION,
+    LocalPath,
+    PhotosPlace,
     measuring_options,
     running_options,
     table_options,
     usual_jobs,
     working_options,
 )
+from clawvision.errors import UsageError
 from clawvision.executors import Limits, ProcessExecutor
 from clawvision.manifest import Collected, collect
 from clawvision.output.models import AssessmentRecord
+from clawvision.plain import plain
+from clawvision.remote import FetchingExecutor, Source, found, shown
 from clawvision.types import Settings
 
 ALL_MEASURED = 0
@@ -53,8 +59,8 @@ class Asked:
 
 
 @click.command("assess", short_help="Measure and assess the claws in photos.")
-@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), metavar="OUT", help="Folder for the results; made if missing.")
+@click.argument("photos", nargs=-1, required=True, type=PhotosPlace(path_type=Path))
+@click.option("--out", type=LocalPath(path_type=Path), metavar="OUT", help="Folder for the results; made if missing.")
 @click.option(
     "--manifest",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
@@ -73,7 +79,7 @@ class Asked:
 @click.pass_context
 def assess(
     context: click.Context,
-    photos: tuple[Path, ...],
+    photos: tuple[Path | str, ...],
     out: Path | None,
     manifest: Path | None,
     profile: str | None,
@@ -104,6 +110,9 @@ def assess(
     to 5), signs (swelling heat wound smell pain), tick_mm, points (x1 y1 x2 y2 mm). Photos that the table does not
     name are left out, and told. Without a table each folder is taken as one animal.
 
+    Instead of folders and files PHOTOS may be the URL of one folder in another place, such as s3://bucket/folder,
+    with an extra package. Its photos are fetched one at a time, and nothing of them is left here.
+
     A file NAME.outline.json beside a photo, with an outline drawn by hand, counts more than what the program
     sees.
 
@@ -121,6 +130,8 @@ def assess(
       clawvision assess june/ july/ --out result/ --profile jersey
       clawvision assess IMG_0412.jpg --out result/ --print-scale 0.986
       clawvision assess photos/ --out result/ --csv-decimal , --quiet
+      clawvision assess s3://bucket/june --out result/
+      clawvision assess /share/photos --out /share/result --cluster tcp://scheduler:8786
 
     \b
     Exit status:
@@ -155,20 +166,24 @@ def assess(
         command=("clawvision", *_command(context)),
     )
     if out is None or dry_run:
-        collected = collect(photos, manifest)
-        report.tell(report.notes(collected), quiet=quiet)
-        click.echo(report.dry_run(collected))
+        with _found(photos, manifest) as (collected, _):
+            report.tell(report.notes(collected), quiet=quiet)
+            click.echo(report.dry_run(collected))
         return ALL_MEASURED
     return run(photos, out, manifest, asked)
 
 
-def run(photos: tuple[Path, ...], out: Path, manifest: Path | None, asked: Asked) -> int:
+def run(photos: tuple[Path | str, ...], out: Path, manifest: Path | None, asked: Asked) -> int:
     """Assess the photos, tell of it on standard error, and return the exit status."""
-    collected = collect(photos, manifest)
-    report.tell(report.notes(collected), quiet=asked.quiet)
+    with _found(photos, manifest) as (collected, source):
+        report.tell(report.notes(collected), quiet=asked.quiet)
+        return _run(collected, source, out, asked)
+
+
+def _run(collected: Collected, source: Source | None, out: Path, asked: Asked) -> int:
     try:
         with (
-            _executor(asked, collected, out) as (executor, jobs),
+            _executor(asked, collected, source, out) as (executor, jobs),
             report.telling(len(collected.requests), quiet=asked.quiet) as teller,
         ):
             record = assess_collected(
@@ -193,8 +208,31 @@ def run(photos: tuple[Path, ...], out: Path, manifest: Path | None, asked: Asked
 
 
 @contextmanager
-def _executor(asked: Asked, collected: Collected, out: Path) -> Iterator[tuple[Executor, int]]:
+def _found(photos: tuple[Path | str, ...], manifest: Path | None) -> Iterator[tuple[Collected, Source | None]]:
+    """Give the photos, and where they have to be fetched from if that is not this computer."""
+    urls = [place for place in photos if isinstance(place, str)]
+    if not urls:
+        yield collect([place for place in photos if isinstance(place, Path)], manifest), None
+        return
+    if len(photos) > 1:
+        raise UsageError(
+            f"{plain(shown(urls[0]))} was named together with others.",
+            "A URL is a run of its own: give the command once for each, with the same --out if you like.",
+        )
+    with found(urls[0], manifest) as source:
+        yield source.collected, source
+
+
+@contextmanager
+def _executor(asked: Asked, collected: Collected, source: Source | None, out: Path) -> Iterator[tuple[Executor, int]]:
     """Give where the photos are worked on, and how many at a time."""
+    with _workers(asked, collected if source is None else None, out) as (workers, jobs):
+        yield workers if source is None else FetchingExecutor(workers, source, asked.settings.max_file_bytes), jobs
+
+
+@contextmanager
+def _workers(asked: Asked, collected: Collected | None, out: Path) -> Iterator[tuple[Executor, int]]:
+    """Give processes or a cluster, and how many photos each has at a time; ``collected`` are photos it must see."""
     if asked.cluster is None:
         jobs = asked.jobs or usual_jobs()
         with ProcessExecutor(jobs, asked.limits) as processes:
@@ -202,9 +240,10 @@ def _executor(asked: Asked, collected: Collected, out: Path) -> Iterator[tuple[E
         return
     from clawvision.executors.cluster import cluster_executor  # with an extra that most runs do without
 
+    photos = () if collected is None else (request.path for request in collected.requests)
     calibrations = [path for folder in asked.settings.calibration_dirs for path in sorted(Path(folder).iterdir())]
     with cluster_executor(asked.cluster, asked.limits) as cluster:
-        cluster.check([*(request.path for request in collected.requests), *calibrations], out)
+        cluster.check(chain(photos, calibrations), out)
         yield cluster, asked.jobs or _CLUSTER_JOBS
 
 
@@ -231,7 +270,7 @@ def _command(context: click.Context) -> list[str]:
         value = context.params[name]
         values = value if isinstance(value, tuple) else (value,)
         if isinstance(parameter, click.Argument):
-            words += [str(each) for each in values]
+            words += [shown(each) if isinstance(each, str) else str(each) for each in values]
         else:
             words += [word for each in values for word in (parameter.opts[0], str(each))]
     return words

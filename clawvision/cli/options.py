@@ -19,6 +19,22 @@ _MOST_JOBS = 4
 _DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t"}
 
 
+class LocalPath(click.Path):
+    """A path of this computer. A URL, which as a path would be an odd folder here, is refused."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if "://" in str(value):
+            self.fail("this has to be a folder of this computer, not a URL.", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+class PhotosPlace(click.Path):
+    """A folder or file of this computer as a path, or the URL of another place as text."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        return value if "://" in str(value) else super().convert(value, param, ctx)
+
+
 def usual_jobs() -> int:
     """Return as many jobs as there are cores for this process, at most 4 since each may take 600 MB."""
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from clawvision.executors.lost import Crashed, OutOfMemory, TookTooLong
+from clawvision.executors.lost import Crashed, NotFetched, OutOfMemory, TookTooLong
 from clawvision.executors.processes import Limits, ProcessExecutor
 
-__all__ = ["Crashed", "Limits", "OutOfMemory", "ProcessExecutor", "TookTooLong"]
+__all__ = ["Crashed", "Limits", "NotFetched", "OutOfMemory", "ProcessExecutor", "TookTooLong"]

@@ -28,3 +28,9 @@ class TookTooLong(Crashed):
 
     code = "took_too_long"
     again = False
+
+
+class NotFetched(Crashed):
+    """A task whose photo did not come from where it is kept."""
+
+    code = "not_fetched"
