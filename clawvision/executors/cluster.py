@@ -6,13 +6,14 @@ photo that crashes or takes too much costs no worker, and what comes out is the 
 
 from __future__ import annotations
 
+import logging
 import os
 import pickle
 import secrets
 import time
 import uuid
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future
+from concurrent.futures import CancelledError, Executor, Future
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import lru_cache
@@ -150,26 +151,41 @@ def cluster_executor(address: str, limits: Limits | None = None) -> Iterator[Clu
         raise MissingExtraError(
             "The package that talks to a cluster is missing.", "Install it with: pip install 'clawvision[cluster]'"
         ) from error
+    with _quiet_dask():
+        try:
+            client = Client(address, timeout=CONNECT_S, set_as_default=False)
+        except (OSError, ValueError, TypeError, RuntimeError):  # TimeoutError is an OSError
+            raise UsageError(
+                f"No Dask scheduler answers at {plain(address)}.",
+                "Start one with dask scheduler, and give the address that it prints, such as tcp://host:8786.",
+            ) from None
+        executor = ClusterExecutor(client, limits)
+        try:
+            yield executor
+        except CancelledError as error:  # by nobody here
+            raise ClawvisionError(
+                f"The connection to the cluster at {plain(address)} was lost.",
+                "Finished photos are kept: once it is there again, the same command goes on with the others.",
+            ) from error
+        finally:
+            with suppress(Exception):  # whatever a broken connection raises, the way out is the block's
+                executor.shutdown(cancel_futures=True)
+            with suppress(Exception):
+                client.close(timeout=CONNECT_S)
+
+
+@contextmanager
+def _quiet_dask() -> Iterator[None]:
+    """Keep pages of Dask's tracebacks off the terminal: what they come to is told in a sentence."""
+    names = [name for name in logging.root.manager.loggerDict if name.partition(".")[0] == "distributed"]
+    levels = {name: logging.getLogger(name).level for name in names}
+    for name in names:
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
-        client = Client(address, timeout=CONNECT_S, set_as_default=False)
-    except (OSError, ValueError, TypeError, RuntimeError):  # TimeoutError is an OSError
-        raise UsageError(
-            f"No Dask scheduler answers at {plain(address)}.",
-            "Start one with dask scheduler, and give the address that it prints, such as tcp://host:8786.",
-        ) from None
-    executor = ClusterExecutor(client, limits)
-    try:
-        yield executor
-    except (CancelledError, BrokenExecutor) as error:
-        raise ClawvisionError(
-            f"The connection to the cluster at {plain(address)} was lost ({plain(error) or type(error).__name__}).",
-            "Finished photos are kept: once it is there again, the same command goes on with the others.",
-        ) from error
+        yield
     finally:
-        with suppress(Exception):  # whatever a broken connection raises, the way out is the block's
-            executor.shutdown(cancel_futures=True)
-        with suppress(Exception):
-            client.close(timeout=CONNECT_S)
+        for name, level in levels.items():
+            logging.getLogger(name).setLevel(level)
 
 
 @lru_cache(maxsize=1)

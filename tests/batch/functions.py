@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import signal
 import time
@@ -64,3 +65,11 @@ def fails_oddly(number: int) -> int:
         pass
 
     raise Local("odd")
+
+
+def computes(number: int) -> str:
+    """Keep a core at work for about 0.3 s."""
+    digest = b"%d" % number
+    for _ in range(900_000):
+        digest = hashlib.sha256(digest).digest()
+    return digest.hex()
