@@ -93,8 +93,6 @@ class Dying:
                 os._exit(3)
         if content.startswith(b"memory"):
             raise MemoryError
-        if content.startswith(b"slow"):
-            time.sleep(60)
         if content.startswith(b"bug"):
             raise ZeroDivisionError("division by zero in /home/somebody/file")
         if content.startswith(b"full"):

@@ -117,11 +117,11 @@ def test_a_worker_killed_midway_costs_nothing(executor: ClusterExecutor, tmp_pat
 
 def test_a_photo_that_crashes_or_takes_too_long_costs_no_worker(executor: ClusterExecutor) -> None:
     before = pids(executor)
-    executor._limits = Limits(seconds=3.0)
+    executor._limits = Limits(seconds=4.0)
     results = dict(run_tasks(functions.dies_at_three, range(5), 8, executor=executor))
     assert results == {0: 0, 1: 1, 2: 2, 3: Crashed("its process ended with status 7"), 4: 4}
     results = dict(run_tasks(functions.sleeps_at_three, range(5), 8, executor=executor))
-    assert results == {0: 0, 1: 1, 2: 2, 3: TookTooLong("it took longer than 3 s"), 4: 4}
+    assert results == {0: 0, 1: 1, 2: 2, 3: TookTooLong("it took longer than 4 s"), 4: 4}
     assert pids(executor) == before
 
 
