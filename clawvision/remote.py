@@ -139,7 +139,7 @@ def found(url: str, manifest: Path | None = None) -> Iterator[Source]:
         If the place cannot be listed, there are no photos, or the manifest cannot be used.
     """
     file_system, top = _open(url)
-    with tempfile.TemporaryDirectory(prefix="clawvision-") as temporary:
+    with tempfile.TemporaryDirectory(prefix="clawvision-", ignore_cleanup_errors=True) as temporary:
         root = Path(temporary).resolve() / _folder_name(top)
         root.mkdir()
         place = _Place(file_system, top, root, shown(url))
