@@ -29,7 +29,7 @@ import psutil  # Dask brings it
 from clawvision.executors import ProcessExecutor
 from clawvision.executors.cluster import ClusterExecutor, cluster_executor
 from clawvision.pool import run_tasks
-from tests.batch.functions import computes
+from tests.batch.functions import computes, square
 from tests.batch.test_batch_cluster import Cluster
 
 ROUNDS, TASKS, PHOTOS = 5, 40, 100
@@ -70,6 +70,20 @@ def on_workers(executor: ClusterExecutor, jobs: int, tasks: int) -> Took:
     named = sorted(executor._client.nthreads())[:jobs]
     executor._inner = executor._client.get_executor(pure=False, workers=named)
     return timed(executor, jobs, tasks)
+
+
+def handing_out(executor: ClusterExecutor, count: int = 300) -> None:
+    """Print what tasks cost that are nothing but handed out, which is what there is to lose."""
+    costs = []
+    executor._inner = executor._client.get_executor(pure=False)
+    with ProcessExecutor(2) as processes_:
+        for name, way in (("processes", processes_), ("workers", executor)):
+            list(run_tasks(square, range(8), 2, executor=way))
+            used = processor_s()
+            list(run_tasks(square, range(count), 2, executor=way))
+            costs.append((processor_s() - used) / count)
+            print(f"handing out one task to {name}: {1000 * costs[-1]:.2f} ms of the processor")
+    print(f"of a task of 0.3 s the difference is {100 * (costs[1] - costs[0]) / 0.3:.1f} %", flush=True)
 
 
 def rounds(executor: ClusterExecutor, count: int, tasks: int) -> None:
@@ -143,6 +157,7 @@ def main() -> None:
                 cluster.work("--no-nanny")
             with cluster_executor(cluster.address) as executor:
                 executor._client.wait_for_workers(2, timeout=60)
+                handing_out(executor)
                 rounds(executor, count, tasks)
             photos(cluster.address, folder, number)
         finally:
