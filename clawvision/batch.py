@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
 from contextlib import closing
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
@@ -19,7 +20,7 @@ from clawvision.output.atomic import write_atomic
 from clawvision.output.models import AssessmentRecord, PhotoRecord, ProfileSource, RunInfo
 from clawvision.output.record import assessment_record, dumps, load_photo, photo_facts
 from clawvision.output.table import measures_csv
-from clawvision.photo_task import DoPhoto, PhotoTask, Worker, failed_record, measure_photo
+from clawvision.photo_task import DoPhoto, PhotoTask, Worker, lost_record, measure_photo
 from clawvision.plain import did_you_mean, listed, plain
 from clawvision.pool import Crashed, run_tasks
 from clawvision.types import PhotoRequest, Settings
@@ -56,6 +57,7 @@ def assess_folder(
     command: Sequence[str] = ("assess_folder",),
     progress: Progress | None = None,
     worker: Worker = measure_photo,
+    executor: Executor | None = None,
 ) -> AssessmentRecord:
     """Measure and assess photos, and write ``assessment.json``, ``measures.csv`` and the annotated pictures.
 
@@ -88,6 +90,9 @@ def assess_folder(
         Called after each photo.
     worker
         What measures a photo, for tests and other measuring chains. Must be importable by name.
+    executor
+        Where the photos are worked on, ``jobs`` at a time: any executor of the interface of `concurrent.futures`; by
+        default ``jobs`` processes. It is left open.
 
     Returns
     -------
@@ -115,6 +120,7 @@ def assess_folder(
         command=command,
         progress=progress,
         worker=worker,
+        executor=executor,
     )
 
 
@@ -132,6 +138,7 @@ def assess_collected(
     command: Sequence[str] = ("assess_folder",),
     progress: Progress | None = None,
     worker: Worker = measure_photo,
+    executor: Executor | None = None,
 ) -> AssessmentRecord:
     """Do what `assess_folder` does with photos that were collected before. Same parameters and errors."""
     settings = settings or Settings()
@@ -162,7 +169,7 @@ def assess_collected(
     measures_csv(assessment_record(run, (), (), ()), delimiter=csv_delimiter, decimal=csv_decimal)
     _check_out(out, collected)
     try:
-        photos = _measure(collected.requests, out, settings, jobs, worker, progress)
+        photos = _measure(collected.requests, out, settings, jobs, worker, progress, executor)
     finally:
         store.sweep(out, (ASSESSMENT, MEASURES))
     facts = [photo_facts(record) for record in photos]
@@ -220,14 +227,16 @@ def _measure(
     jobs: int,
     worker: Worker,
     progress: Progress | None,
+    executor: Executor | None,
 ) -> list[PhotoRecord]:
     tasks = [PhotoTask(*pair) for pair in zip(requests, store.slots(requests, out), strict=True)]
     records: dict[int, PhotoRecord] = {}
-    results = run_tasks(DoPhoto(worker, settings, store.settings_key(settings, worker)), tasks, jobs)
+    do_photo = DoPhoto(worker, settings, store.settings_key(settings, worker))
+    results = run_tasks(do_photo, tasks, jobs, executor=executor)
     with closing(results):
         for index, result in results:
             if isinstance(result, Crashed):
-                record, kept = failed_record(requests[index], result.detail), False
+                record, kept = lost_record(requests[index], result), False
                 store.save(tasks[index].slot, store.NEVER, record, None)
             else:
                 record, kept = load_photo(result[0]), result[1]

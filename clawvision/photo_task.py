@@ -9,10 +9,11 @@ from typing import Protocol
 
 from clawvision import store
 from clawvision.errors import ClawvisionError
+from clawvision.executors import Crashed
 from clawvision.output.models import PhotoRecord
 from clawvision.output.record import dumps, photo_record
 from clawvision.reasons import reason
-from clawvision.types import PhotoRequest, PhotoResult, Settings
+from clawvision.types import PhotoRequest, PhotoResult, Reason, Settings
 
 
 class Worker(Protocol):
@@ -58,6 +59,8 @@ class DoPhoto:
         except (ClawvisionError, MemoryError):
             raise
         except Exception as error:
+            if "Insufficient memory" in str(error):  # OpenCV has an error of its own for it
+                raise MemoryError from None
             if os.environ.get("CLAWVISION_TRACEBACK"):
                 traceback.print_exc()
             record = failed_record(task.request, type(error).__name__)
@@ -67,6 +70,15 @@ class DoPhoto:
 
 def failed_record(request: PhotoRequest, detail: str) -> PhotoRecord:
     """Return the record of a photo on which the program itself failed."""
+    return _refused(request, reason("internal_error", detail=detail))
+
+
+def lost_record(request: PhotoRequest, lost: Crashed) -> PhotoRecord:
+    """Return the record of a photo whose process did not live to answer."""
+    return _refused(request, reason(lost.code, detail=lost.detail))
+
+
+def _refused(request: PhotoRequest, why: Reason) -> PhotoRecord:
     return photo_record(
         PhotoResult(
             request=request,
@@ -77,7 +89,7 @@ def failed_record(request: PhotoRequest, detail: str) -> PhotoRecord:
             view_inferred=False,
             taken=request.taken,
             status="refused",
-            reasons=(reason("internal_error", detail=detail),),
+            reasons=(why,),
             scale=None,
             mm_per_px=None,
             claws={},

@@ -1,49 +1,32 @@
-"""Runs a function on many tasks in processes of their own, so that one that crashes costs only its task.
-
-The standard library's pool gives up all of its tasks when one process dies, and starts the caller's script anew in
-each process, which a notebook or an unguarded script does not survive. Here each process is a plain child
-that reads its tasks from a pipe.
-"""
+"""Runs a function on many tasks with an executor, a bounded number at a time."""
 
 from __future__ import annotations
 
-import os
-import pickle
-import queue
-import subprocess
 import sys
-import threading
-from collections.abc import Callable, Generator, Sequence
-from contextlib import suppress
-from dataclasses import dataclass
-from typing import Any, Generic, TypeVar
+from collections.abc import Callable, Generator, Iterable
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
+from itertools import islice
+from typing import TypeVar
+
+from clawvision.executors import Crashed, OutOfMemory, ProcessExecutor
+
+__all__ = ["Crashed", "run_tasks"]
 
 T = TypeVar("T")
 R = TypeVar("R")
 
-TASKS_PER_PROCESS = 200
-"""After so many tasks a process is replaced, which bounds what a leak can take."""
-
-_BOOTSTRAP = "import sys; sys.path[:] = sys.argv[1:]; from clawvision.pool_child import main; main()"
-_ONE_THREAD = {
-    name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OPENCV_FOR_THREADS_NUM")
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Crashed:
-    """What became of a task whose process died, both times that it was tried."""
-
-    detail: str
+_IN_FLIGHT = 4
+"""Tasks that are taken from the iterable for each job, so that none has to wait for the next."""
 
 
 def run_tasks(
-    function: Callable[[T], R], tasks: Sequence[T], jobs: int
+    function: Callable[[T], R], tasks: Iterable[T], jobs: int, *, executor: Executor | None = None
 ) -> Generator[tuple[int, R | Crashed], None, None]:
-    """Run ``function`` on each task in ``jobs`` processes; yield index and result as each is done.
+    """Run ``function`` on each task; yield index and result as each is done.
 
-    A task whose process dies or runs out of memory is tried once more when all others are done, alone, since
-    it may have failed for want of memory only.
+    Tasks are taken as they are needed, never more than a few for each job ahead of what was yielded. One whose
+    process dies or runs out of memory is tried once more when all others are done, alone, since it may have failed
+    for want of memory only. One that takes too long is not: it would again.
 
     Parameters
     ----------
@@ -52,151 +35,70 @@ def run_tasks(
     tasks
         Worked on in this order, which is not the order of the results.
     jobs
-        Number of processes, at least 1. Each uses one thread.
+        How many are worked on at the same time, at least 1.
+    executor
+        Any executor of the interface of `concurrent.futures`, which is left open; by default ``jobs`` processes.
 
     Raises
     ------
     RuntimeError
         If a process cannot even be started.
     Exception
-        Whatever the function raises ends the run. The processes are stopped on every way out.
+        Whatever the function raises ends the run. What waits is cancelled and own processes are stopped on every
+        way out.
     """
-    again: list[int] = []
-    for index, result in _Pool(function, tasks, range(len(tasks)), jobs).results():
-        if isinstance(result, Crashed):
-            again.append(index)
-        else:
-            yield index, result
-    yield from _Pool(function, tasks, sorted(again), 1).results()
-
-
-class _Pool(Generic[T, R]):
-    def __init__(self, function: Callable[[T], R], tasks: Sequence[T], indices: Sequence[int], jobs: int) -> None:
-        self._function = pickle.dumps(function)
-        self._tasks = tasks
-        self._todo: queue.SimpleQueue[int] = queue.SimpleQueue()
-        for index in indices:
-            self._todo.put(index)
-        self._count = len(indices)
-        self._done: queue.SimpleQueue[tuple[int, R | Crashed | BaseException]] = queue.SimpleQueue()
-        self._stopping = threading.Event()
-        self._lock = threading.Lock()
-        self._children: set[_Child] = set()
-        self._threads = [threading.Thread(target=self._serve, daemon=True) for _ in range(min(jobs, self._count))]
-
-    def results(self) -> Generator[tuple[int, R | Crashed], None, None]:
-        for thread in self._threads:
-            thread.start()
-        try:
-            for _ in range(self._count):
-                index, result = self._next()
-                if isinstance(result, BaseException):
-                    raise result
+    own = None if executor is not None else ProcessExecutor(jobs)
+    again: list[tuple[int, T]] = []
+    try:
+        work = executor or own
+        assert work is not None
+        for index, task, result in _results(work, function, enumerate(tasks), jobs * _IN_FLIGHT):
+            if isinstance(result, Crashed) and result.again:
+                again.append((index, task))
+            else:
                 yield index, result
-        finally:
-            self._stop()
-
-    def _next(self) -> tuple[int, R | Crashed | BaseException]:
-        while True:  # in short waits, because a long one cannot be interrupted on every system
-            try:
-                return self._done.get(timeout=0.5)
-            except queue.Empty:
-                continue
-
-    def _stop(self) -> None:
-        self._stopping.set()
-        with self._lock:
-            for child in self._children:
-                child.kill()
-        for thread in self._threads:
-            thread.join()
-
-    def _serve(self) -> None:
-        """Feed one process at a time until no task is left."""
-        child: _Child | None = None
-        index = -1
-        try:
-            while not self._stopping.is_set():
-                try:
-                    index = self._todo.get_nowait()
-                except queue.Empty:
-                    break
-                if child is None:
-                    child = self._start()
-                result = child.work(self._tasks[index])
-                if isinstance(result, Crashed) or child.worked >= TASKS_PER_PROCESS:
-                    self._end(child)
-                    child = None
-                self._done.put((index, result))
-        except BaseException as error:
-            self._done.put((index, error))
-        finally:
-            if child is not None:
-                self._end(child)
-
-    def _start(self) -> _Child:
-        child = _Child(self._function)
-        with self._lock:
-            self._children.add(child)
-            if self._stopping.is_set():
-                child.kill()
-        return child
-
-    def _end(self, child: _Child) -> None:
-        child.end()
-        with self._lock:
-            self._children.discard(child)
+        for index, _, result in _results(work, function, sorted(again, key=lambda each: each[0]), 1):
+            yield index, result
+    finally:
+        if own is not None:
+            own.terminate_workers()
 
 
-class _Child:
-    """One process: takes a task at a time and answers it."""
+def _results(
+    executor: Executor, function: Callable[[T], R], tasks: Iterable[tuple[int, T]], in_flight: int
+) -> Generator[tuple[int, T, R | Crashed], None, None]:
+    waiting = iter(tasks)
+    running: dict[Future[R], tuple[int, T]] = {}
+    try:
+        while True:
+            for index, task in islice(waiting, in_flight - len(running)):
+                running[executor.submit(function, task)] = (index, task)
+            if not running:
+                return
+            # In short waits, because a long one cannot be interrupted on every system.
+            for future in wait(running, timeout=0.5, return_when=FIRST_COMPLETED).done:
+                index, task = running.pop(future)
+                result = _result(future)
+                yield index, task, result
+    finally:
+        for future in running:
+            future.cancel()
 
-    def __init__(self, function: bytes) -> None:
-        paths = [os.path.abspath(path) for path in sys.path]  # noqa: PTH100 - also for the empty path, the folder here
-        self._process = subprocess.Popen(
-            [sys.executable, "-P", "-c", _BOOTSTRAP, *paths],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            env={**os.environ, **_ONE_THREAD},
-        )
-        self.worked = 0
-        try:
-            self._talk(function)
-        except (OSError, EOFError, pickle.UnpicklingError):
-            why = self._why()
-            self.end()
-            raise RuntimeError(f"a process for the photos could not be started: {why}") from None
 
-    def work(self, task: Any) -> Any:
-        """Return the function's result or the exception it raised, or ``Crashed``."""
-        self.worked += 1
-        try:
-            return self._talk(pickle.dumps(task))
-        except (OSError, EOFError, pickle.UnpicklingError):
-            return Crashed(self._why())
+def _result(future: Future[R]) -> R | Crashed:
+    try:
+        return future.result()
+    except Crashed as crashed:
+        return crashed
+    except MemoryError:
+        return OutOfMemory("it ran out of memory")
+    except Exception as error:
+        if _is_of_killed_worker(error):
+            return Crashed("every worker of the cluster that took it on was lost")
+        raise
 
-    def _talk(self, message: bytes) -> Any:
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        self._process.stdin.write(message)
-        self._process.stdin.flush()
-        return pickle.load(self._process.stdout)
 
-    def kill(self) -> None:
-        self._process.terminate()
-
-    def end(self) -> None:
-        """Let the process run out of tasks, and wait for it."""
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        with suppress(OSError):  # what it had not read yet is lost with it
-            self._process.stdin.close()
-        self._process.stdout.close()
-        self._process.wait()
-
-    def _why(self) -> str:
-        self._process.kill()  # it may still run, having closed or garbled its pipe
-        status = self._process.wait()
-        if status >= 0:
-            return f"its process ended with status {status}"
-        return f"its process ended with signal {-status}"
+def _is_of_killed_worker(error: Exception) -> bool:
+    """Tell what Dask raises for a task whose workers died; without Dask nothing can be that."""
+    distributed = sys.modules.get("distributed")
+    return distributed is not None and isinstance(error, distributed.KilledWorker)

@@ -256,6 +256,24 @@ _KINDS = (
     ),
     # --- the program
     ReasonKind(
+        "not_fetched",
+        "refused",
+        "The photo did not come from where it is kept: {detail}.",
+        "Check the connection, and that you may read it there, and give the same command again.",
+    ),
+    ReasonKind(
+        "took_too_long",
+        "refused",
+        "This photo was given up: {detail}.",
+        "Save it smaller, or allow more time with --max-seconds.",
+    ),
+    ReasonKind(
+        "out_of_memory",
+        "refused",
+        "There was not enough memory for this photo: {detail}.",
+        "Save it smaller, work on fewer at a time with --jobs, or allow more with --max-memory-gb.",
+    ),
+    ReasonKind(
         "internal_error",
         "refused",
         "The program failed on this photo ({detail}).",

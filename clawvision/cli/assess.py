@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from concurrent.futures import Executor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
 
 import click
@@ -13,16 +17,22 @@ from clawvision.cli import report
 from clawvision.cli.browse import open_page
 from clawvision.cli.options import (
     CALIBRATION,
+    LocalPath,
+    PhotosPlace,
     measuring_options,
     picture_option,
     running_options,
     table_options,
     usual_jobs,
+    working_options,
 )
+from clawvision.errors import UsageError
+from clawvision.executors import Limits, ProcessExecutor
 from clawvision.findings.profiles import load_profiles
-from clawvision.manifest import collect
+from clawvision.manifest import Collected, collect
 from clawvision.output.models import AssessmentRecord
 from clawvision.plain import plain
+from clawvision.remote import FetchingExecutor, Source, found, shown
 from clawvision.report.html import need_html
 from clawvision.report.write import PAGE, Wanted, write_page
 from clawvision.types import Settings
@@ -31,7 +41,9 @@ ALL_MEASURED = 0
 SOME_UNSURE = 3
 NONE_MEASURED = 4
 
-_NO_BEARING = ("out", "jobs", "quiet", "page", "show", "dry_run")
+_NO_BEARING = ("out", "jobs", "quiet", "page", "show", "dry_run", "cluster", "max_seconds", "max_memory_gb")
+_CLUSTER_JOBS = 256
+"""Photos that a cluster is given at a time; how many of them are in work is for its workers to say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,12 +60,14 @@ class Asked:
     quiet: bool = False
     page: bool = False
     show: bool = False
+    limits: Limits = field(default_factory=Limits)
+    cluster: str | None = None
     command: tuple[str, ...] = ("clawvision", "assess")
 
 
 @click.command("assess", short_help="Measure and assess the claws in photos.")
-@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), metavar="OUT", help="Folder for the results; made if missing.")
+@click.argument("photos", nargs=-1, required=True, type=PhotosPlace(path_type=Path))
+@click.option("--out", type=LocalPath(path_type=Path), metavar="OUT", help="Folder for the results; made if missing.")
 @click.option(
     "--manifest",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
@@ -66,6 +80,7 @@ class Asked:
 @running_options
 @click.option("--report", "page", is_flag=True, help="Also write OUT/report.html, as clawvision report does.")
 @click.option("--open", "show", is_flag=True, help="Write the report and open it in the browser.")
+@working_options
 @click.option(
     "--dry-run",
     is_flag=True,
@@ -74,7 +89,7 @@ class Asked:
 @click.pass_context
 def assess(
     context: click.Context,
-    photos: tuple[Path, ...],
+    photos: tuple[Path | str, ...],
     out: Path | None,
     manifest: Path | None,
     profile: str | None,
@@ -92,6 +107,9 @@ def assess(
     quiet: bool,
     page: bool,
     show: bool,
+    cluster: str | None,
+    max_seconds: float,
+    max_memory_gb: float,
     dry_run: bool,
 ) -> int:
     """Measure and assess the claws in PHOTOS, which are folders or files, and write the results to OUT.
@@ -104,6 +122,9 @@ def assess(
     front rear), claw (outer inner), stage (before after check), taken, profile, offset_mm, trimmed, locomotion (1
     to 5), signs (swelling heat wound smell pain), tick_mm, points (x1 y1 x2 y2 mm). Photos that the table does not
     name are left out, and told. Without a table each folder is taken as one animal.
+
+    Instead of folders and files PHOTOS may be the URL of one folder in another place, such as s3://bucket/folder,
+    with an extra package. Its photos are fetched one at a time, and nothing of them is left here.
 
     A file NAME.outline.json beside a photo, with an outline drawn by hand, counts more than what the program
     sees.
@@ -124,6 +145,8 @@ def assess(
       clawvision assess june/ july/ --out result/ --profile jersey
       clawvision assess IMG_0412.jpg --out result/ --print-scale 0.986
       clawvision assess photos/ --out result/ --csv-decimal , --quiet
+      clawvision assess s3://bucket/june --out result/
+      clawvision assess /share/photos --out /share/result --cluster tcp://scheduler:8786
 
     \b
     Exit status:
@@ -156,29 +179,38 @@ def assess(
         quiet=quiet,
         page=page,
         show=show,
+        limits=Limits(max_seconds, round(max_memory_gb * 1e9)),
+        cluster=cluster,
         command=("clawvision", *_command(context)),
     )
     if out is None or dry_run:
-        collected = collect(photos, manifest)
-        report.tell(report.notes(collected), quiet=quiet)
-        click.echo(report.dry_run(collected))
+        with _found(photos, manifest) as (collected, _):
+            report.tell(report.notes(collected), quiet=quiet)
+            click.echo(report.dry_run(collected))
         return ALL_MEASURED
     return run(photos, out, manifest, asked)
 
 
-def run(photos: tuple[Path, ...], out: Path, manifest: Path | None, asked: Asked) -> int:
+def run(photos: tuple[Path | str, ...], out: Path, manifest: Path | None, asked: Asked) -> int:
     """Assess the photos, tell of it on standard error, and return the exit status."""
     if asked.page or asked.show:
         need_html()  # before hours of work
-    collected = collect(photos, manifest)
-    report.tell(report.notes(collected), quiet=asked.quiet)
+    with _found(photos, manifest) as (collected, source):
+        report.tell(report.notes(collected), quiet=asked.quiet)
+        return _run(collected, source, out, asked)
+
+
+def _run(collected: Collected, source: Source | None, out: Path, asked: Asked) -> int:
     try:
-        with report.telling(len(collected.requests), quiet=asked.quiet) as teller:
+        with (
+            _executor(asked, collected, source, out) as (executor, jobs),
+            report.telling(len(collected.requests), quiet=asked.quiet) as teller,
+        ):
             record = assess_collected(
                 collected,
                 out,
                 settings=asked.settings,
-                jobs=asked.jobs or usual_jobs(),
+                jobs=jobs,
                 profile=asked.profile,
                 profile_dirs=asked.profile_dirs,
                 rules=asked.rules,
@@ -186,6 +218,7 @@ def run(photos: tuple[Path, ...], out: Path, manifest: Path | None, asked: Asked
                 csv_decimal=asked.csv_decimal,
                 command=asked.command,
                 progress=teller,
+                executor=executor,
             )
     except KeyboardInterrupt:
         report.tell("Finished photos are kept: the same command goes on with the others.", quiet=asked.quiet)
@@ -198,6 +231,46 @@ def run(photos: tuple[Path, ...], out: Path, manifest: Path | None, asked: Asked
         if asked.show:
             open_page(file)
     return exit_status(record)
+
+
+@contextmanager
+def _found(photos: tuple[Path | str, ...], manifest: Path | None) -> Iterator[tuple[Collected, Source | None]]:
+    """Give the photos, and where they have to be fetched from if that is not this computer."""
+    urls = [place for place in photos if isinstance(place, str)]
+    if not urls:
+        yield collect([place for place in photos if isinstance(place, Path)], manifest), None
+        return
+    if len(photos) > 1:
+        raise UsageError(
+            f"{plain(shown(urls[0]))} was named together with others.",
+            "A URL is a run of its own: give the command once for each, with the same --out if you like.",
+        )
+    with found(urls[0], manifest) as source:
+        yield source.collected, source
+
+
+@contextmanager
+def _executor(asked: Asked, collected: Collected, source: Source | None, out: Path) -> Iterator[tuple[Executor, int]]:
+    """Give where the photos are worked on, and how many at a time."""
+    with _workers(asked, collected if source is None else None, out) as (workers, jobs):
+        yield workers if source is None else FetchingExecutor(workers, source, asked.settings.max_file_bytes), jobs
+
+
+@contextmanager
+def _workers(asked: Asked, collected: Collected | None, out: Path) -> Iterator[tuple[Executor, int]]:
+    """Give processes or a cluster, and how many photos each has at a time; ``collected`` are photos it must see."""
+    if asked.cluster is None:
+        jobs = asked.jobs or usual_jobs()
+        with ProcessExecutor(jobs, asked.limits) as processes:
+            yield processes, jobs
+        return
+    from clawvision.executors.cluster import cluster_executor  # with an extra that most runs do without
+
+    photos = () if collected is None else (request.path for request in collected.requests)
+    calibrations = [path for folder in asked.settings.calibration_dirs for path in sorted(Path(folder).iterdir())]
+    with cluster_executor(asked.cluster, asked.limits) as cluster:
+        cluster.check(chain(photos, calibrations), out)
+        yield cluster, asked.jobs or _CLUSTER_JOBS
 
 
 def exit_status(record: AssessmentRecord) -> int:
@@ -223,7 +296,7 @@ def _command(context: click.Context) -> list[str]:
         value = context.params[name]
         values = value if isinstance(value, tuple) else (value,)
         if isinstance(parameter, click.Argument):
-            words += [str(each) for each in values]
+            words += [shown(each) if isinstance(each, str) else str(each) for each in values]
         elif isinstance(parameter, click.Option) and parameter.is_flag:
             words.append(parameter.opts[0])
         else:

@@ -9,11 +9,30 @@ from typing import Any, TypeVar
 
 import click
 
+from clawvision.executors import Limits
+
+_LIMITS = Limits()
 F = TypeVar("F", bound=Callable[..., Any])
 
 CALIBRATION = Path("calibration")
 _MOST_JOBS = 4
 _DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t"}
+
+
+class LocalPath(click.Path):
+    """A path of this computer. A URL, which as a path would be an odd folder here, is refused."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if "://" in str(value):
+            self.fail("this has to be a folder of this computer, not a URL.", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+class PhotosPlace(click.Path):
+    """A folder or file of this computer as a path, or the URL of another place as text."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        return value if "://" in str(value) else super().convert(value, param, ctx)
 
 
 def usual_jobs() -> int:
@@ -38,6 +57,38 @@ def running_options(command: F) -> F:
                 help=f"Photos to work on at the same time.  [default: one a core, at most {_MOST_JOBS}]",
             ),
             click.option("--quiet", "-q", is_flag=True, help="Say nothing but errors: the exit status tells the rest."),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def working_options(command: F) -> F:
+    """Add the options that say where the photos are worked on, and what one may take; they bear on no result."""
+    for option in reversed(
+        (
+            click.option(
+                "--cluster",
+                metavar="ADDRESS",
+                help="Work on a Dask cluster instead of on this computer: the address of its scheduler, such as"
+                " tcp://host:8786. Its workers must see the same folders under the same names.",
+            ),
+            click.option(
+                "--max-seconds",
+                type=click.FloatRange(1, 86_400),
+                default=_LIMITS.seconds,
+                show_default=True,
+                metavar="S",
+                help="Give up a photo that takes longer.",
+            ),
+            click.option(
+                "--max-memory-gb",
+                type=click.FloatRange(1, 10_000),
+                default=(_LIMITS.memory_bytes or 0) / 1e9,
+                show_default=True,
+                metavar="GB",
+                help="Give up a photo that needs more memory; kept to on Linux.",
+            ),
         )
     ):
         command = option(command)

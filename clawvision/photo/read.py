@@ -187,7 +187,7 @@ def _pillow_guarded() -> Iterator[None]:
         warnings.simplefilter("ignore")
         try:
             yield
-        except PhotoRefused:
+        except (PhotoRefused, MemoryError):  # the latter says nothing of the photo
             raise
         except Exception as error:  # decoders of hostile data raise almost anything
             text = " ".join(str(error).split()) or type(error).__name__

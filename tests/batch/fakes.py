@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 import signal
 import time
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Iterable
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,9 @@ from clawvision.types import PhotoRequest, PhotoResult, Reason, Settings, Status
 PICTURE = b"\xff\xd8\xff a picture of "
 
 
-def run_here(function: Callable[[Any], Any], tasks: Sequence[Any], jobs: int) -> Generator[tuple[int, Any], None, None]:
+def run_here(
+    function: Callable[[Any], Any], tasks: Iterable[Any], jobs: int, *, executor: Executor | None = None
+) -> Generator[tuple[int, Any], None, None]:
     """Stand in for ``run_tasks`` without processes, which take a second to start."""
     yield from enumerate(map(function, tasks))
 

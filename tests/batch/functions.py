@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+import signal
 import time
 
 
@@ -28,6 +30,20 @@ def sleeps_after_one(number: int) -> int:
     return number
 
 
+def sleeps_at_three(number: int) -> int:
+    if number == 3:
+        time.sleep(60)
+    return number
+
+
+def kills_its_worker_at_three(number: int) -> int:
+    """End the process that started this one, which on a cluster is the worker itself."""
+    if number == 3:
+        os.kill(os.getppid(), signal.SIGKILL)
+        time.sleep(60)
+    return number
+
+
 def own_pid(number: int) -> int:
     return os.getpid()
 
@@ -36,3 +52,24 @@ def opencv_threads(number: int) -> int:
     import cv2
 
     return int(cv2.getNumThreads())
+
+
+def takes_gigabytes(number: int) -> int:
+    return len(bytearray(number * 10**9))
+
+
+def fails_oddly(number: int) -> int:
+    """Raise what cannot be sent to another process."""
+
+    class Local(Exception):
+        pass
+
+    raise Local("odd")
+
+
+def computes(number: int) -> str:
+    """Keep a core at work for about 0.3 s."""
+    digest = b"%d" % number
+    for _ in range(900_000):
+        digest = hashlib.sha256(digest).digest()
+    return digest.hex()

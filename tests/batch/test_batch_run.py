@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ import pytest
 from clawvision import batch, store
 from clawvision.batch import PhotoDone, assess_folder
 from clawvision.errors import OutputError, UsageError
+from clawvision.executors import Crashed, NotFetched, TookTooLong
 from clawvision.output.models import AssessmentRecord
 from clawvision.types import PhotoRequest, Settings
 from tests.batch.fakes import PICTURE, Dying, Logging, quick, run_here
@@ -35,6 +37,22 @@ def one_program(monkeypatch: pytest.MonkeyPatch) -> None:
 def here(monkeypatch: pytest.MonkeyPatch) -> None:
     """Work in this process, which takes a second less to start."""
     monkeypatch.setattr(batch, "run_tasks", run_here)
+
+
+class Losing(ThreadPoolExecutor):
+    """Loses the photos that it is told to."""
+
+    def __init__(self, lost: dict[str, Exception]) -> None:
+        super().__init__(1)
+        self._lost = lost
+
+    def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Any:
+        why = self._lost.get(args[0].request.name)
+        if why is None:
+            return super().submit(fn, *args, **kwargs)
+        future: Future[Any] = Future()
+        future.set_exception(why)
+        return future
 
 
 def herd(folder: Path, photos: dict[str, bytes]) -> Path:
@@ -247,8 +265,10 @@ class TestFailures:
         record = assess_folder(photos, out, worker=Dying(log), jobs=2)
         assert list(statuses(record).values()) == ["measured", "refused", "refused", "refused", "measured", "measured"]
         assert sorted(log.read_text().split()) == ["1.jpg", "1.jpg", "4.jpg", "4.jpg"]
-        for photo, detail in zip(record.photos[1:4], ("signal 9", "memory", "ZeroDivisionError"), strict=True):
-            assert photo.reasons[0].code == "internal_error"
+        codes = ("internal_error", "out_of_memory", "internal_error")
+        details = ("signal 9", "memory", "ZeroDivisionError")
+        for photo, code, detail in zip(record.photos[1:4], codes, details, strict=True):
+            assert photo.reasons[0].code == code
             assert detail in photo.reasons[0].message
         assert "/home" not in (out / "assessment.json").read_text()
         (photos / "1.jpg").write_bytes(b"fine")
@@ -258,6 +278,23 @@ class TestFailures:
             photos, out, worker=Dying(log), progress=lambda done: kept.append(done.record.photo) if done.kept else None
         )
         assert sorted(kept) == ["0.jpg", "4.jpg", "5.jpg"], "a failure of the program is tried again"
+
+    def test_a_photo_whose_process_was_ended_is_told_why_and_tried_again_by_the_next_run(self, tmp_path: Path) -> None:
+        photos = herd(tmp_path / "photos", {f"{n}.jpg": b"fine" for n in range(4)})
+        lost = {
+            "1.jpg": TookTooLong("it took longer than 3 s"),
+            "2.jpg": NotFetched("it could not be fetched"),
+            "3.jpg": Crashed("its process ended with signal 9"),
+        }
+        with Losing(lost) as executor:
+            record = assess_folder(photos, tmp_path / "out", worker=quick, executor=executor)
+        assert [photo.status for photo in record.photos] == ["measured", "refused", "refused", "refused"]
+        told = [photo.reasons[0] for photo in record.photos[1:]]
+        assert [why.code for why in told] == ["took_too_long", "not_fetched", "internal_error"]
+        assert told[0].message == "This photo was given up: it took longer than 3 s."
+        with Losing({}) as executor:
+            record = assess_folder(photos, tmp_path / "out", worker=quick, executor=executor)
+        assert {photo.status for photo in record.photos} == {"measured"}
 
     def test_a_full_disk_stops_the_run_and_keeps_what_is_finished(self, tmp_path: Path) -> None:
         photos = herd(tmp_path / "photos", {"0.jpg": b"fine", "1.jpg": b"full", "2.jpg": b"fine"})
