@@ -13,7 +13,7 @@ import queue
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
@@ -38,7 +38,7 @@ class Crashed:
 
 
 def run_tasks(
-    function: Callable[[T], R], tasks: Sequence[T], jobs: int
+    function: Callable[[T], R], tasks: Iterable[T], jobs: int
 ) -> Generator[tuple[int, R | Crashed], None, None]:
     """Run ``function`` on each task in ``jobs`` processes; yield index and result as each is done.
 
@@ -50,7 +50,7 @@ def run_tasks(
     function
         Importable by name in a fresh process, as `pickle` asks; so are tasks and results.
     tasks
-        Worked on in this order, which is not the order of the results.
+        Worked on in this order, which is not the order of the results. Each is taken when a process is free for it.
     jobs
         Number of processes, at least 1. Each uses one thread.
 
@@ -61,42 +61,45 @@ def run_tasks(
     Exception
         Whatever the function raises ends the run. The processes are stopped on every way out.
     """
-    again: list[int] = []
-    for index, result in _Pool(function, tasks, range(len(tasks)), jobs).results():
+    again: list[tuple[int, T]] = []
+    for index, task, result in _Pool[T, R](function, enumerate(tasks), jobs).results():
         if isinstance(result, Crashed):
-            again.append(index)
+            again.append((index, task))
         else:
             yield index, result
-    yield from _Pool(function, tasks, sorted(again), 1).results()
+    again.sort(key=lambda pair: pair[0])
+    for index, _, result in _Pool[T, R](function, again, 1).results():
+        yield index, result
 
 
 class _Pool(Generic[T, R]):
-    def __init__(self, function: Callable[[T], R], tasks: Sequence[T], indices: Sequence[int], jobs: int) -> None:
+    def __init__(self, function: Callable[[T], R], tasks: Iterable[tuple[int, T]], jobs: int) -> None:
         self._function = pickle.dumps(function)
-        self._tasks = tasks
-        self._todo: queue.SimpleQueue[int] = queue.SimpleQueue()
-        for index in indices:
-            self._todo.put(index)
-        self._count = len(indices)
-        self._done: queue.SimpleQueue[tuple[int, R | Crashed | BaseException]] = queue.SimpleQueue()
+        self._tasks = iter(tasks)
+        self._taking = threading.Lock()
+        self._done: queue.SimpleQueue[tuple[int, T, R | Crashed] | BaseException | None] = queue.SimpleQueue()
         self._stopping = threading.Event()
         self._lock = threading.Lock()
         self._children: set[_Child] = set()
-        self._threads = [threading.Thread(target=self._serve, daemon=True) for _ in range(min(jobs, self._count))]
+        self._threads = [threading.Thread(target=self._serve, daemon=True) for _ in range(jobs)]
 
-    def results(self) -> Generator[tuple[int, R | Crashed], None, None]:
+    def results(self) -> Generator[tuple[int, T, R | Crashed], None, None]:
         for thread in self._threads:
             thread.start()
+        serving = len(self._threads)
         try:
-            for _ in range(self._count):
-                index, result = self._next()
-                if isinstance(result, BaseException):
-                    raise result
-                yield index, result
+            while serving:
+                done = self._next()
+                if isinstance(done, BaseException):
+                    raise done
+                if done is None:
+                    serving -= 1
+                else:
+                    yield done
         finally:
             self._stop()
 
-    def _next(self) -> tuple[int, R | Crashed | BaseException]:
+    def _next(self) -> tuple[int, T, R | Crashed] | BaseException | None:
         while True:  # in short waits, because a long one cannot be interrupted on every system
             try:
                 return self._done.get(timeout=0.5)
@@ -114,22 +117,25 @@ class _Pool(Generic[T, R]):
     def _serve(self) -> None:
         """Feed one process at a time until no task is left."""
         child: _Child | None = None
-        index = -1
         try:
             while not self._stopping.is_set():
-                try:
-                    index = self._todo.get_nowait()
-                except queue.Empty:
+                with self._taking:
+                    pair = next(self._tasks, None)
+                if pair is None:
                     break
+                index, task = pair
                 if child is None:
                     child = self._start()
-                result = child.work(self._tasks[index])
+                result = child.work(task)
+                if isinstance(result, BaseException):
+                    raise result
                 if isinstance(result, Crashed) or child.worked >= TASKS_PER_PROCESS:
                     self._end(child)
                     child = None
-                self._done.put((index, result))
+                self._done.put((index, task, result))
+            self._done.put(None)
         except BaseException as error:
-            self._done.put((index, error))
+            self._done.put(error)
         finally:
             if child is not None:
                 self._end(child)

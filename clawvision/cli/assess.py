@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -12,7 +13,6 @@ from clawvision.batch import assess_collected
 from clawvision.cli import report
 from clawvision.cli.options import CALIBRATION, measuring_options, running_options, table_options, usual_jobs
 from clawvision.manifest import collect
-from clawvision.output.models import AssessmentRecord
 from clawvision.types import Settings
 
 ALL_MEASURED = 0
@@ -145,9 +145,10 @@ def run(photos: tuple[Path, ...], out: Path, manifest: Path | None, asked: Asked
     """Assess the photos, tell of it on standard error, and return the exit status."""
     collected = collect(photos, manifest)
     report.tell(report.notes(collected), quiet=asked.quiet)
+    closing = report.Closing()
     try:
         with report.telling(len(collected.requests), quiet=asked.quiet) as teller:
-            record = assess_collected(
+            assess_collected(
                 collected,
                 out,
                 settings=asked.settings,
@@ -159,20 +160,20 @@ def run(photos: tuple[Path, ...], out: Path, manifest: Path | None, asked: Asked
                 csv_decimal=asked.csv_decimal,
                 command=asked.command,
                 progress=teller,
+                told=closing,
             )
     except KeyboardInterrupt:
         report.tell("Finished photos are kept: the same command goes on with the others.", quiet=asked.quiet)
         raise
-    report.tell(report.summary(record, out, teller.kept), quiet=asked.quiet)
-    return exit_status(record)
+    report.tell(closing.words(out, teller.kept), quiet=asked.quiet)
+    return exit_status(closing.statuses)
 
 
-def exit_status(record: AssessmentRecord) -> int:
+def exit_status(statuses: Collection[str]) -> int:
     """Return 0 if every photo was measured, 4 if none was, 3 otherwise. Findings do not count."""
-    statuses = {photo.status for photo in record.photos}
-    if statuses <= {"measured"}:
+    if set(statuses) <= {"measured"}:
         return ALL_MEASURED
-    return NONE_MEASURED if statuses == {"refused"} else SOME_UNSURE
+    return NONE_MEASURED if set(statuses) == {"refused"} else SOME_UNSURE
 
 
 def usual_calibration() -> tuple[Path, ...]:
