@@ -22,6 +22,7 @@ from clawvision.plain import plain, wrapped
 _MOST_PHOTOS = 50
 _MOST_ANIMALS = 20
 _MOST_FEET = 100
+_MOST_TROUBLES = 100
 _SOON = ("today", "within 48 hours", "this week")
 _REFUSED_OR_REVIEW = ("refused", "review")
 
@@ -121,7 +122,8 @@ class Closing:
 
     def __init__(self) -> None:
         self.statuses: Counter[str] = Counter()
-        self._unsure: dict[tuple[str, ...], _Some[str]] = {}
+        self._unsure: dict[str, dict[tuple[str, ...], _Some[str]]] = {status: {} for status in _REFUSED_OR_REVIEW}
+        self._other: Counter[str] = Counter()
         self._soon: dict[str, _Some[FootRecord]] = {level: _Some(_MOST_FEET) for level in _SOON}
         self._unknown: _Some[str] = _Some(_MOST_FEET)
         self._asked: dict[str, _Some[str]] = {}
@@ -144,8 +146,12 @@ class Closing:
     def _photo(self, photo: PhotoRecord) -> None:
         self.statuses[photo.status] += 1
         if photo.status in _REFUSED_OR_REVIEW:
-            words = [f"{each.message} {each.advice}" for each in photo.reasons if each.effect in _REFUSED_OR_REVIEW]
-            self._unsure.setdefault((photo.status, *words), _Some(_MOST_PHOTOS)).add(plain(photo.photo))
+            words = (f"{each.message} {each.advice}" for each in photo.reasons if each.effect in _REFUSED_OR_REVIEW)
+            trouble, troubles = tuple(words), self._unsure[photo.status]
+            if trouble in troubles or len(troubles) < _MOST_TROUBLES:
+                troubles.setdefault(trouble, _Some(_MOST_PHOTOS)).add(plain(photo.photo))
+            else:
+                self._other[photo.status] += 1
         if photo.status == "review" and photo.photo in self._look_at:
             self._doubtful.add(photo.photo)
 
@@ -195,13 +201,14 @@ class Closing:
         parts.append(f"{results}\n{why}")
         return "\n\n".join(parts)
 
-    def _photo_lines(self, wanted: str) -> Iterator[str]:
+    def _photo_lines(self, status: str) -> Iterator[str]:
         """Give the photos by what is wrong with them, each group with its advice once."""
-        for (status, *words), some in self._unsure.items():
-            if status == wanted:
-                more = f"{some.more}, see assessment.json" if some.more else ""
-                yield wrapped(f"{status}: {', '.join(some.shown)}{more}", "  ", "    ")
-                yield from (wrapped(word, "    - ", "      ") for word in words)
+        for words, some in self._unsure[status].items():
+            more = f"{some.more}, see assessment.json" if some.more else ""
+            yield wrapped(f"{status}: {', '.join(some.shown)}{more}", "  ", "    ")
+            yield from (wrapped(word, "    - ", "      ") for word in words)
+        if self._other[status]:
+            yield f"  {status} for still other reasons: {self._other[status]} photos, see assessment.json"
 
     def _foot_lines(self, level: str, some: _Some[FootRecord]) -> Iterator[str]:
         yield from (_foot(foot, self._doubtful) for foot in some.shown)

@@ -1,7 +1,8 @@
 """Runs killed at 100 random points, parent or child, each compared byte for byte with an undisturbed run.
 
-Run with ``python -m tests.benchmarks.killed [KILLS] [SEED]``. The measuring is a stand-in that takes 30 ms a photo; what
-goes around it is the program as it is. Whenever a run has ended by itself, its folder is compared and another begun.
+Run with ``python -m tests.benchmarks.killed [KILLS] [SEED]``. The measuring is a stand-in that takes 30 ms a photo;
+what goes around it is the program as it is. Whenever a run has ended by itself, its folder is compared and another
+begun.
 """
 
 from __future__ import annotations

@@ -19,6 +19,8 @@ from clawvision.batch import assess_collected
 from clawvision.cli import main, report
 from clawvision.errors import MissingExtraError
 from clawvision.manifest import collect
+from clawvision.output.models import ReasonRecord
+from clawvision.reasons import reason as photo_reason
 from tests.batch.fakes import quick, run_here
 from tests.output import made_feet
 
@@ -132,6 +134,17 @@ def test_of_very_many_feet_the_first_are_named(photos: Path) -> None:
     assert feet.count("Lift and examine this foot today") == 100
     assert "cow 099 LH" in feet and "cow 100 LH" not in feet
     assert "look yourself: cow 110 LH" in rest
+
+
+def test_of_very_many_troubles_the_first_are_told() -> None:
+    (photo, *_), closing = made_feet.assessment().photos, report.Closing()
+    for number in range(130):
+        reason = photo_reason("unreadable", detail=f"trouble {number}")
+        told = ReasonRecord(code=reason.code, message=reason.message, advice=reason.advice, effect=reason.effect)
+        closing(photo.model_copy(update={"photo": f"{number}.jpg", "status": "refused", "reasons": (told,)}))
+    said = closing.words(Path("out"), 0)
+    assert "trouble 99." in said and "trouble 100." not in said
+    assert "refused for still other reasons: 30 photos, see assessment.json" in said
 
 
 def test_quiet_says_nothing(photos: Path) -> None:
