@@ -30,6 +30,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+from clawvision import pool
 from clawvision.batch import ASSESSMENT, MEASURES, PhotoDone, assess_collected
 from clawvision.manifest import collect
 from clawvision.output.models import AnimalRecord, FootRecord, PhotoRecord
@@ -42,6 +43,8 @@ KILLED_AT = (0.25, 0.5, 0.75)
 PHOTOS_A_FOOT = 10
 FEET = ("LF", "RF", "LH", "RH")
 EVERY = 250
+PHOTOS_A_PROCESS = 2_000
+"""After so many photos a process is replaced; starting one takes as long as some hundred of these photos."""
 SEEN = {FootRecord: EVERY // PHOTOS_A_FOOT, PhotoRecord: EVERY}
 _COMMENT = b"\xff\xfe"
 
@@ -132,6 +135,7 @@ def run(photos: Path, out: Path, samples: Path, jobs: int) -> None:
             if not isinstance(record, AnimalRecord) and written[type(record)] % SEEN[type(record)] == 0:
                 note(f"written {type(record).__name__}", written[type(record)])
 
+        pool.TASKS_PER_PROCESS = PHOTOS_A_PROCESS
         collected = collect([photos])
         note("collected", len(collected.requests))
         assess_collected(collected, out, jobs=jobs, worker=read_number, progress=progress, told=told)
