@@ -6,7 +6,7 @@ import os
 import tempfile
 from array import array
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from functools import cache, partial
@@ -32,8 +32,6 @@ from clawvision.types import PhotoRequest, Settings
 
 ASSESSMENT = "assessment.json"
 MEASURES = "measures.csv"
-
-
 _CHUNK = 1 << 16
 
 
@@ -215,23 +213,29 @@ def assess_collected(
     _check_out(out, collected)
     total = len(collected.requests)
     photos = _Photos(collected.requests, out, store.digits_needed(collected.requests), array("Q", bytes(8 * total)))
-    try:
-        with store.alone(out):
-            try:
-                _measure(photos, DoPhoto(worker, settings, store.settings_key(settings, worker)), jobs, progress)
-            finally:
-                store.sweep(out, (ASSESSMENT, MEASURES))
-            with scratch_file(out) as feet, scratch_file(out) as animals:
-                used = _judge(photos, profile, profiles, book, told or _nobody, feet, animals)
-                sources = tuple(_source(profiles[name]) for name in sorted(used) if name in profiles)
-                run = run.model_copy(update={"finished": _now(), "reference_profiles": sources})
-                _write(out, run, photos, table, told or _nobody, feet, animals)
-    except OutputError as error:
-        kept = photos.finished()
-        of = f"All {total} photos are" if kept == total else f"Of {total} photos {kept} are"
-        said = f"{of} finished and kept: once this is put right, the same command goes on from there."
-        raise OutputError(f"{error.message} {said}", error.remedy) from error
+    with store.alone(out), _telling_what_is_kept(photos):
+        try:
+            _measure(photos, DoPhoto(worker, settings, store.settings_key(settings, worker)), jobs, progress)
+        finally:
+            store.sweep(out, (ASSESSMENT, MEASURES))
+        with scratch_file(out) as feet, scratch_file(out) as animals:
+            used = _judge(photos, profile, profiles, book, told or _nobody, feet, animals)
+            sources = tuple(_source(profiles[name]) for name in sorted(used) if name in profiles)
+            run = run.model_copy(update={"finished": _now(), "reference_profiles": sources})
+            _write(out, run, photos, table, told or _nobody, feet, animals)
     return out / ASSESSMENT
+
+
+@contextmanager
+def _telling_what_is_kept(photos: _Photos) -> Iterator[None]:
+    """Add to an error of writing what is kept, and that the same command goes on."""
+    try:
+        yield
+    except OutputError as error:
+        kept, total = photos.finished(), len(photos.marks)
+        of = f"All {total} photos" if kept == total else f"So far {kept} of {total} photos"
+        said = f"{of} are finished and kept: once this is put right, the same command goes on from there."
+        raise OutputError(f"{error.message} {said}", error.remedy) from error
 
 
 def _nobody(record: PhotoRecord | FootRecord | AnimalRecord) -> None:
@@ -301,7 +305,10 @@ def _judge(
     feet: BinaryIO,
     animals: BinaryIO,
 ) -> set[str]:
-    """Judge one animal after the other, write their records to the two files, and return the profiles used."""
+    """Judge one animal after the other, write their records to the two files, and return the profiles used.
+
+    Only what is known of one animal's photos is in memory at a time.
+    """
     used: set[str] = set()
     for _, indices in sorted(_by_animal(photos.requests).items()):
         facts = [photo_facts(photos.record(index)) for index in indices]
@@ -317,7 +324,7 @@ def _judge(
 
 
 def _add(stream: BinaryIO, records: Sequence[FootRecord | AnimalRecord], told: Told) -> None:
-    """Write records behind those that are there, as they will stand in their list."""
+    """Write records, at least one, behind those that are there, as they will stand in their list."""
     stream.write(b",\n" * (stream.tell() > 0) + b"".join(joined(records)))
     for record in records:
         told(record)

@@ -99,7 +99,7 @@ def kill_at_random(folder: Path, kills: int, *, photos: int, seconds: float, see
     while told.kills < kills:
         out, log = folder / f"out{told.outs}", folder / f"log{told.outs}"
         before = told.kills
-        while not _survived(start(here, out, log, seconds), out, draw, usual, kills, told):
+        while not _survived(start(here, out, log, seconds), out, photos, draw, usual, kills, told):
             pass
         assert start(here, out, log, 0.0).wait() == 0  # a photo whose child was killed twice is tried once more
         assert written(out) == expected
@@ -111,13 +111,19 @@ def kill_at_random(folder: Path, kills: int, *, photos: int, seconds: float, see
 
 
 def _survived(
-    process: subprocess.Popen[bytes], out: Path, draw: random.Random, usual: float, kills: int, told: Told
+    process: subprocess.Popen[bytes],
+    out: Path,
+    photos: int,
+    draw: random.Random,
+    usual: float,
+    kills: int,
+    told: Told,
 ) -> bool:
-    """Kill a run or its children at random times; return whether it ended by itself, and well."""
+    """Kill a run or its children at random points; return whether it ended by itself, and well."""
     harmed = False
     while told.kills < kills:
-        with suppress(subprocess.TimeoutExpired):
-            process.wait(draw.uniform(0.0, usual))
+        _wait(process, out, photos, draw, usual)
+        if process.poll() is not None:
             break
         own = children(process.pid)
         if own and draw.random() < 0.5:
@@ -129,8 +135,23 @@ def _survived(
             process.kill()
             process.wait()
             told.parents += 1
-            told.finished_at_kill.append(len(list(out.glob("records/*.json"))))
+            told.finished_at_kill.append(_finished(out))
             return False
     # A child that is killed before it can work ends the run with a message; nothing else may.
     assert process.wait() == 0 or harmed
     return process.returncode == 0
+
+
+def _wait(process: subprocess.Popen[bytes], out: Path, photos: int, draw: random.Random, usual: float) -> None:
+    """Wait for a random time, or until a random part of the photos still open is finished; no longer than it runs."""
+    if draw.random() < 0.5:
+        wanted = draw.randint(_finished(out), photos)
+        while process.poll() is None and _finished(out) < wanted:
+            time.sleep(0.01)
+        usual = 0.1
+    with suppress(subprocess.TimeoutExpired):
+        process.wait(draw.uniform(0.0, usual))
+
+
+def _finished(out: Path) -> int:
+    return len(list(out.glob("records/*.json")))

@@ -67,7 +67,7 @@ class TestFullDisk:
                 assess_folder(photos, tmp_path / "out", worker=quick)
         said = str(caught.value)
         assert os.strerror(number) in said and "002-" in said
-        assert "Of 6 photos 2 are finished and kept: once this is put right, the same command goes on" in said
+        assert "So far 2 of 6 photos are finished and kept: once this is put right, the same command goes on" in said
         assert f"Make room on the disk that holds {tmp_path / 'out' / 'records'}" in said
         assert not list((tmp_path / "out").rglob("*.part"))
         kept: list[bool] = []

@@ -152,9 +152,10 @@ def test_two_runs_do_not_write_to_one_folder(tmp_path: Path) -> None:
     assess_folder(photos, tmp_path / "out", worker=quick)
     with (
         store.alone(tmp_path / "out"),
-        pytest.raises(OutputError, match="Another run is writing"),
+        pytest.raises(OutputError, match="Another run is writing") as caught,
     ):
         assess_folder(photos, tmp_path / "out", worker=quick)
+    assert "finished" not in caught.value.message
     assess_folder(photos, tmp_path / "out", worker=quick)
 
 
