@@ -4,29 +4,36 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from array import array
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
+from functools import cache, partial
+from itertools import chain
 from pathlib import Path
+from typing import BinaryIO
 
 import clawvision
 from clawvision import store
 from clawvision.errors import OutputError, UsageError
 from clawvision.findings import Profile, assess_feet, load_profiles, load_rules
+from clawvision.findings.book import RuleBook
 from clawvision.manifest import Collected, collect
-from clawvision.output.atomic import write_atomic
-from clawvision.output.models import AssessmentRecord, PhotoRecord, ProfileSource, RunInfo
-from clawvision.output.record import assessment_record, dumps, load_photo, photo_facts
-from clawvision.output.table import measures_csv
-from clawvision.photo_task import DoPhoto, PhotoTask, Worker, lost_record, measure_photo
+from clawvision.output.atomic import atomic_file, scratch_file
+from clawvision.output.feet_record import animal_record, foot_record
+from clawvision.output.models import AnimalRecord, AssessmentRecord, FootRecord, PhotoRecord, ProfileSource, RunInfo
+from clawvision.output.record import assessment_parts, joined, load_assessment, photo_facts
+from clawvision.output.table import MeasuresTable
+from clawvision.photo_task import DoPhoto, Finished, PhotoTask, Worker, lost_record, measure_photo
 from clawvision.plain import did_you_mean, listed, plain
 from clawvision.pool import Crashed, run_tasks
 from clawvision.types import PhotoRequest, Settings
 
 ASSESSMENT = "assessment.json"
 MEASURES = "measures.csv"
+_CHUNK = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,11 +42,42 @@ class PhotoDone:
 
     done: int
     total: int
-    record: PhotoRecord
+    name: str
     kept: bool
+    slot: store.Slot
+    mark: int
+
+    @property
+    def record(self) -> PhotoRecord:
+        """Return the photo's record, read from where it is kept."""
+        return store.read(self.slot, self.mark)
 
 
 Progress = Callable[[PhotoDone], None]
+Told = Callable[[PhotoRecord | FootRecord | AnimalRecord], None]
+
+
+@dataclass(frozen=True, slots=True)
+class _Photos:
+    """The photos of a run: what is asked of each, and what it takes to find what is kept of it.
+
+    What is held of a photo here is all that a run holds of it from beginning to end, whatever their number.
+    """
+
+    requests: Sequence[PhotoRequest]
+    out: Path
+    digits: bytes
+    marks: array[int]
+    """A mark for each finished photo, 0 for the others."""
+
+    def slot(self, index: int) -> store.Slot:
+        return store.slot(self.requests[index].name, self.digits[index], self.out)
+
+    def record(self, index: int) -> PhotoRecord:
+        return store.read(self.slot(index), self.marks[index])
+
+    def finished(self) -> int:
+        return len(self.marks) - self.marks.count(0)
 
 
 def assess_folder(
@@ -97,17 +135,19 @@ def assess_folder(
     Returns
     -------
     AssessmentRecord
-        What ``assessment.json`` holds.
+        What ``assessment.json`` holds, read back whole. Of very many photos that takes much memory; ``measures.csv``
+        can be read row by row.
 
     Raises
     ------
     UsageError
-        If photos, manifest, profiles or settings cannot be used. Nothing was measured then.
+        If photos, manifest, profiles or settings cannot be used, when nothing was measured yet; or if a folder of
+        photos can no longer be read.
     OutputError
-        If ``out`` cannot be written.
+        If ``out`` cannot be written. Finished photos are kept.
     """
     collected = collect([photos] if isinstance(photos, Path) else list(photos), manifest)
-    return assess_collected(
+    written = assess_collected(
         collected,
         out,
         settings=settings,
@@ -122,6 +162,7 @@ def assess_folder(
         worker=worker,
         executor=executor,
     )
+    return load_assessment(written.read_bytes())
 
 
 def assess_collected(
@@ -139,8 +180,18 @@ def assess_collected(
     progress: Progress | None = None,
     worker: Worker = measure_photo,
     executor: Executor | None = None,
-) -> AssessmentRecord:
-    """Do what `assess_folder` does with photos that were collected before. Same parameters and errors."""
+    told: Told | None = None,
+) -> Path:
+    """Do what `assess_folder` does with photos that were collected before, and return where the assessment is.
+
+    Same parameters and errors. What is in memory does not grow with the results: finished photos stay on the disk,
+    feet are judged one animal after the other, and the files are written as they are made.
+
+    Parameters
+    ----------
+    told
+        Called with each record of the assessment: for each animal its feet and then itself, thereafter all photos.
+    """
     settings = settings or Settings()
     started = _now()
     if jobs < 1:
@@ -165,30 +216,38 @@ def assess_collected(
         parameters=parameters,
         model_sha256=store.model_sha256(),
     )
-    # A table without rows, made now, so that a wrong delimiter is told before the first photo.
-    measures_csv(assessment_record(run, (), (), ()), delimiter=csv_delimiter, decimal=csv_decimal)
+    table = MeasuresTable(csv_delimiter, csv_decimal)
     _check_out(out, collected)
+    total = len(collected.requests)
+    photos = _Photos(collected.requests, out, store.digits_needed(collected.requests), array("Q", bytes(8 * total)))
+    with store.alone(out), _telling_what_is_kept(photos):
+        try:
+            do_photo = DoPhoto(worker, settings, store.settings_key(settings, worker))
+            _measure(photos, do_photo, jobs, progress, executor)
+        finally:
+            store.sweep(out, (ASSESSMENT, MEASURES))
+        with scratch_file(out) as feet, scratch_file(out) as animals:
+            used = _judge(photos, profile, profiles, book, told or _nobody, feet, animals)
+            sources = tuple(_source(profiles[name]) for name in sorted(used) if name in profiles)
+            run = run.model_copy(update={"finished": _now(), "reference_profiles": sources})
+            _write(out, run, photos, table, told or _nobody, feet, animals)
+    return out / ASSESSMENT
+
+
+@contextmanager
+def _telling_what_is_kept(photos: _Photos) -> Iterator[None]:
+    """Add to an error of writing what is kept, and that the same command goes on."""
     try:
-        photos = _measure(collected.requests, out, settings, jobs, worker, progress, executor)
-    finally:
-        store.sweep(out, (ASSESSMENT, MEASURES))
-    facts = [photo_facts(record) for record in photos]
-    if profile is not None:
-        facts = [
-            replace(fact, request=replace(fact.request, profile=fact.request.profile or profile)) for fact in facts
-        ]
-    feet, animals = assess_feet(facts, profiles, book)
-    used = sorted({foot.profile for foot in feet})
-    run = run.model_copy(
-        update={
-            "finished": _now(),
-            "reference_profiles": tuple(_source(profiles[name]) for name in used if name in profiles),
-        }
-    )
-    assessment = assessment_record(run, photos, feet, animals)
-    write_atomic(out / MEASURES, measures_csv(assessment, delimiter=csv_delimiter, decimal=csv_decimal))
-    write_atomic(out / ASSESSMENT, dumps(assessment))
-    return assessment
+        yield
+    except OutputError as error:
+        kept, total = photos.finished(), len(photos.marks)
+        of = f"All {total} photos" if kept == total else f"So far {kept} of {total} photos"
+        said = f"{of} are finished and kept: once this is put right, the same command goes on from there."
+        raise OutputError(f"{error.message} {said}", error.remedy) from error
+
+
+def _nobody(record: PhotoRecord | FootRecord | AnimalRecord) -> None:
+    """Listen to nothing."""
 
 
 def _check_calibrations(settings: Settings) -> None:
@@ -221,39 +280,113 @@ def check_profiles(requests: Sequence[PhotoRequest], profile: str | None, profil
 
 
 def _measure(
-    requests: Sequence[PhotoRequest],
-    out: Path,
-    settings: Settings,
-    jobs: int,
-    worker: Worker,
-    progress: Progress | None,
-    executor: Executor | None,
-) -> list[PhotoRecord]:
-    tasks = [PhotoTask(*pair) for pair in zip(requests, store.slots(requests, out), strict=True)]
-    records: dict[int, PhotoRecord] = {}
-    do_photo = DoPhoto(worker, settings, store.settings_key(settings, worker))
-    results = run_tasks(do_photo, tasks, jobs, executor=executor)
+    photos: _Photos, function: DoPhoto, jobs: int, progress: Progress | None, executor: Executor | None
+) -> None:
+    """Measure what is not finished, and fill in the marks."""
+    folders = {str(folder) for folder in {request.path.parent for request in photos.requests} if not store.gone(folder)}
+    tasks = (
+        PhotoTask(request, photos.slot(index), str(request.path.parent) in folders)
+        for index, request in enumerate(photos.requests)
+    )
+    done, total = 0, len(photos.requests)
+    results = run_tasks(function, tasks, jobs, executor=executor)
     with closing(results):
         for index, result in results:
+            slot, request = photos.slot(index), photos.requests[index]
             if isinstance(result, Crashed):
-                record, kept = lost_record(requests[index], result), False
-                store.save(tasks[index].slot, store.NEVER, record, None)
-            else:
-                record, kept = load_photo(result[0]), result[1]
-            records[index] = record
+                record = lost_record(request, result)
+                result = Finished(store.save(slot, store.NEVER, record, None), False)
+            if photos.marks[index]:
+                raise RuntimeError(f"photo {index} came twice")
+            photos.marks[index] = result.mark
+            done += 1
             if progress is not None:
-                progress(PhotoDone(len(records), len(tasks), record, kept))
-    return [records[index] for index in range(len(tasks))]
+                progress(PhotoDone(done, total, request.name, result.earlier, slot, result.mark))
+    if done != total:
+        raise RuntimeError(f"only {done} of {total} photos came back")
+
+
+def _judge(
+    photos: _Photos,
+    profile: str | None,
+    profiles: Mapping[str, Profile],
+    book: RuleBook,
+    told: Told,
+    feet: BinaryIO,
+    animals: BinaryIO,
+) -> set[str]:
+    """Judge one animal after the other, write their records to the two files, and return the profiles used.
+
+    Only what is known of one animal's photos is in memory at a time.
+    """
+    used: set[str] = set()
+    for _, indices in sorted(_by_animal(photos.requests).items()):
+        facts = [photo_facts(photos.record(index)) for index in indices]
+        if profile is not None:
+            facts = [
+                replace(each, request=replace(each.request, profile=each.request.profile or profile)) for each in facts
+            ]
+        judged, together = assess_feet(facts, profiles, book)
+        used.update(each.profile for each in judged)
+        _add(feet, [foot_record(each) for each in judged], told)
+        _add(animals, [animal_record(each) for each in together], told)
+    return used
+
+
+def _add(stream: BinaryIO, records: Sequence[FootRecord | AnimalRecord], told: Told) -> None:
+    """Write records, at least one, behind those that are there, as they will stand in their list."""
+    stream.write(b",\n" * (stream.tell() > 0) + b"".join(joined(records)))
+    for record in records:
+        told(record)
+
+
+def _by_animal(requests: Iterable[PhotoRequest]) -> dict[str, array[int]]:
+    """Return the photos of each animal by their places in the order."""
+    found: dict[str, array[int]] = {}
+    for index, request in enumerate(requests):
+        found.setdefault(request.animal, array("L")).append(index)
+    return found
+
+
+def _write(
+    out: Path,
+    run: RunInfo,
+    photos: _Photos,
+    table: MeasuresTable,
+    told: Told,
+    feet: BinaryIO,
+    animals: BinaryIO,
+) -> None:
+    """Write both files, reading each photo's record once, and put them in place together."""
+    with atomic_file(out / MEASURES) as measures, atomic_file(out / ASSESSMENT) as assessment:
+        measures.write(table.header())
+
+        def listed_photos() -> Iterator[PhotoRecord]:
+            for index in range(len(photos.requests)):
+                record = photos.record(index)
+                measures.write(table.rows(record))
+                told(record)
+                yield record
+
+        parts = assessment_parts(run, photos=joined(listed_photos()), feet=_content(feet), animals=_content(animals))
+        assessment.writelines(parts)
+
+
+def _content(stream: BinaryIO) -> Iterator[bytes]:
+    stream.seek(0)
+    return iter(partial(stream.read, _CHUNK), b"")
 
 
 def _check_out(out: Path, collected: Collected) -> None:
     """Find out before the first photo whether the results can be written, and will not destroy what is read."""
-    inputs = [request.path for request in collected.requests]
+    real = cache(os.path.realpath)
     written = {os.path.realpath(out / name) for name in (ASSESSMENT, MEASURES)}
     folders = tuple(os.path.realpath(out / name) + os.sep for name in (store.RECORDS, store.ANNOTATED))
-    for path in (*inputs, *collected.manifests):
-        real = os.path.realpath(path)
-        if real in written or real.startswith(folders):
+    for path in chain((request.path for request in collected.requests), collected.manifests):
+        # Links are rare, and following every photo's whole path anew takes long on a share.
+        link = os.path.islink(path)  # noqa: PTH114 - never raises
+        place = os.path.realpath(path) if link else os.path.join(real(path.parent), path.name)  # noqa: PTH118
+        if place in written or place.startswith(folders):
             raise OutputError(
                 f"{plain(path)} lies where the results are written.", "Name another folder with --out, or other photos."
             )

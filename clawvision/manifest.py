@@ -5,10 +5,14 @@ from __future__ import annotations
 import os
 import posixpath
 import stat
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from bisect import bisect_right
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
+from itertools import accumulate
 from pathlib import Path, PureWindowsPath
-from typing import Literal
+from typing import Literal, overload
 
 from clawvision.columns import COLUMNS
 from clawvision.errors import UsageError
@@ -21,6 +25,9 @@ MANIFEST_NAME = "photos.csv"
 PICTURE_SUFFIXES = (".jpg", ".jpeg", ".jpe", ".jfif", ".png", ".tif", ".tiff", ".heic", ".heif")
 _SIDECAR_SUFFIX = ".outline.json"
 
+_Real = Callable[[Path], str]
+"""Follows the links of a path. One listing remembers what it found, since asking for each photo takes long."""
+
 
 @dataclass(frozen=True, slots=True)
 class Skipped:
@@ -31,10 +38,55 @@ class Skipped:
 
 
 @dataclass(frozen=True, slots=True)
+class _Pictures:
+    """The pictures of a folder without a manifest: their names alone, since there may be very many."""
+
+    folder: Path
+    real: str
+    files: tuple[str, ...]
+    prefix: str = ""
+    animal: str = ""
+
+    def __len__(self) -> int:
+        return len(self.files)
+
+    def __getitem__(self, index: int) -> PhotoRequest:
+        file = self.files[index]
+        return PhotoRequest(path=self.folder / file, name=self.prefix + _printable_name(file), animal=self.animal)
+
+
+class Requests(Sequence[PhotoRequest]):
+    """The photos of a run in their order. Those of a folder without a manifest are made when they are asked for."""
+
+    def __init__(self, parts: Iterable[_Pictures | tuple[PhotoRequest, ...]]) -> None:
+        self._parts = tuple(parts)
+        self._ends = tuple(accumulate(len(part) for part in self._parts))
+
+    def __len__(self) -> int:
+        return self._ends[-1] if self._ends else 0
+
+    def __iter__(self) -> Iterator[PhotoRequest]:
+        return (part[index] for part in self._parts for index in range(len(part)))
+
+    @overload
+    def __getitem__(self, index: int) -> PhotoRequest: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[PhotoRequest]: ...
+
+    def __getitem__(self, index: int | slice) -> PhotoRequest | Sequence[PhotoRequest]:
+        if isinstance(index, slice):
+            return tuple(self[each] for each in range(len(self))[index])
+        place = range(len(self))[index]
+        number = bisect_right(self._ends, place)
+        return self._parts[number][place - (self._ends[number - 1] if number else 0)]
+
+
+@dataclass(frozen=True, slots=True)
 class Collected:
     """The photos of a run in the order of their results, what the user should know of them, what is left out."""
 
-    requests: tuple[PhotoRequest, ...]
+    requests: Sequence[PhotoRequest]
     notes: tuple[str, ...] = ()
     skipped: tuple[Skipped, ...] = ()
     manifests: tuple[Path, ...] = ()
@@ -62,7 +114,7 @@ def read_manifest(path: Path) -> tuple[PhotoRequest, ...]:
     UsageError
         If the file cannot be read as a manifest or any of its cells cannot be used. All bad rows are told at once.
     """
-    return _name_animals(_read(path)[0])
+    return _name_animals(_read(path)[0], cache(os.path.realpath))
 
 
 def read_rows(path: Path) -> tuple[PhotoRequest, ...]:
@@ -104,13 +156,13 @@ def collect(photos: Sequence[Path], manifest: Path | None = None) -> Collected:
         for folder in folders:
             search.folder(folder)
         search.files(files)
-    if not search.requests:
+    requests = search.requests()
+    if not requests:
         seen = listed([f"{plain(item.name)}: {item.why}" for item in search.skipped])
         raise UsageError(
             f"No photos in {', '.join(plain(path) for path in photos)}." + (f"\n{seen}\n" if seen else ""),
             f"Photos end in {' '.join(PICTURE_SUFFIXES)}.",
         )
-    requests = _name_animals(_unique_names(search.requests))
     return Collected(requests, tuple(search.notes), tuple(search.skipped), tuple(search.manifests))
 
 
@@ -197,19 +249,48 @@ class _Search:
     """What has been found so far. A photo reached twice is run once."""
 
     def __init__(self) -> None:
-        self.requests: list[PhotoRequest] = []
         self.notes: list[str] = []
         self.skipped: list[Skipped] = []
         self.manifests: list[Path] = []
-        self._seen: set[str] = set()
+        self._real: _Real = cache(os.path.realpath)
+        self._parts: list[_Pictures | list[PhotoRequest]] = []
+        self._seen: dict[str, set[str]] = {}
+
+    def requests(self) -> Requests:
+        """Return what was found, each photo with a name of its own and an animal."""
+        parts = _unique_names(self._parts, self._real)
+        open_folders = {
+            folder
+            for part in parts
+            for folder in ((part.real,) if isinstance(part, _Pictures) else _unnamed(part, self._real))
+        }
+        labels = _labels(open_folders)
+        return Requests(
+            replace(part, animal=labels[part.real])
+            if isinstance(part, _Pictures)
+            else _name_animals(part, self._real, labels)
+            for part in parts
+        )
 
     def add(self, request: PhotoRequest) -> None:
-        where = _whereabouts(request.path)
-        if where in self._seen:
-            self.skipped.append(Skipped(str(request.path), "named twice; it is run once"))
-        else:
-            self._seen.add(where)
-            self.requests.append(request)
+        if self._is_new(request.path):
+            if not self._parts or isinstance(self._parts[-1], _Pictures):
+                self._parts.append([])
+            part = self._parts[-1]
+            assert isinstance(part, list)
+            part.append(request)
+
+    def _is_new(self, path: Path) -> bool:
+        """Note a photo by its place, with links in its folder followed, but not the photo itself if it is a link."""
+        seen = self._seen.setdefault(self._real(path.parent), set())
+        if path.name in seen:
+            self.skipped.append(Skipped(str(path), "named twice; it is run once"))
+            return False
+        seen.add(path.name)
+        return True
+
+    def _whereabouts(self, path: Path) -> str:
+        return os.path.join(self._real(path.parent), path.name)  # noqa: PTH118 - a plain string is five times faster
 
     def rows(self, manifest: Path) -> list[PhotoRequest]:
         requests, notes = _read(manifest)
@@ -220,8 +301,9 @@ class _Search:
     def folder(self, folder: Path) -> None:
         manifest = _manifest_of(folder)
         if manifest is None:
-            for name in self._pictures(folder):
-                self.add(PhotoRequest(path=folder / name, name=_printable_name(name)))
+            files = tuple(name for name in self._pictures(folder) if self._is_new(folder / name))
+            if files:
+                self._parts.append(_Pictures(folder, self._real(folder), files))
             return
         rows = self.rows(manifest)
         for request in rows:
@@ -234,26 +316,26 @@ class _Search:
         for path in files:
             manifest = _manifest_of(path.parent)
             if manifest is not None and manifest not in tables:
-                tables[manifest] = {_whereabouts(row.path): row for row in self.rows(manifest)}
+                tables[manifest] = {self._whereabouts(row.path): row for row in self.rows(manifest)}
             self._file(path, tables[manifest] if manifest else {}, manifest)
 
     def one_manifest(self, manifest: Path, folders: Sequence[Path], files: Sequence[Path]) -> None:
         rows = [self._find(row, folders) for row in self.rows(manifest)]
         real_folders = [os.path.realpath(folder) for folder in folders]
-        asked_files = {_whereabouts(path) for path in files}
-        left: list[str] = []
+        asked_files = {self._whereabouts(path) for path in files}
+        left: dict[str, None] = {}
         for row in rows:
-            where = _whereabouts(row.path)
+            where = self._whereabouts(row.path)
             inside = any(os.path.commonpath([where, folder]) == folder for folder in real_folders)
             missing = kind_of(row.path) is None
             if inside or (missing and folders):
                 self.add(row)
             elif where not in asked_files:
-                left.append(row.name)
+                left[row.name] = None
         if left:
             self.skipped += [Skipped(name, "not among the photos named") for name in left]
             self.notes.append(f"{len(left)} rows of {plain(manifest)} name photos that were not asked for.")
-        by_place = {_whereabouts(row.path): row for row in rows}
+        by_place = {self._whereabouts(row.path): row for row in rows}
         for path in files:
             self._file(path, by_place, manifest)
         self._tell_missing(manifest, [row for row in rows if row.name not in left])
@@ -261,7 +343,7 @@ class _Search:
             self._tell_unnamed(folder, manifest)
 
     def _file(self, path: Path, rows: Mapping[str, PhotoRequest], manifest: Path | None) -> None:
-        row = rows.get(_whereabouts(path))
+        row = rows.get(self._whereabouts(path))
         if row is None and manifest is not None:
             self.notes.append(f"{plain(path)} is not in {plain(manifest)}: foot, view and the rest are not known.")
         self.add(row or PhotoRequest(path=path, name=_printable_name(path.name)))
@@ -294,7 +376,8 @@ class _Search:
         return pictures
 
     def _tell_unnamed(self, folder: Path, manifest: Path) -> None:
-        unnamed = [name for name in self._pictures(folder) if _whereabouts(folder / name) not in self._seen]
+        seen = self._seen.get(self._real(folder), set())
+        unnamed = [name for name in self._pictures(folder) if name not in seen]
         if unnamed:
             self.skipped += [Skipped(str(folder / name), f"not named in {manifest}") for name in unnamed]
             some = ", ".join(plain(name) for name in unnamed[:3]) + (", …" if len(unnamed) > 3 else "")
@@ -314,9 +397,17 @@ class _Search:
 def _listing(folder: Path) -> list[tuple[str, bool]]:
     try:
         with os.scandir(folder) as entries:
-            return sorted((entry.name, kind_of(Path(entry.path)) == "folder") for entry in entries)
+            return sorted((entry.name, _is_folder(entry)) for entry in entries)
     except OSError as error:
         raise UsageError(f"{plain(folder)} cannot be read ({error.strerror}).", "Check that you may read it.") from None
+
+
+def _is_folder(entry: os.DirEntry[str]) -> bool:
+    """Return whether an entry leads to a folder, mostly from the listing alone: asking a share takes long."""
+    try:
+        return entry.is_dir()
+    except OSError:  # a link in a circle
+        return False
 
 
 def _why_not(path: Path, is_folder: bool) -> str | None:
@@ -335,7 +426,7 @@ def _why_not(path: Path, is_folder: bool) -> str | None:
 def _holds_pictures(folder: Path) -> bool:
     try:
         with os.scandir(folder) as entries:
-            return any(_why_not(Path(e.path), kind_of(Path(e.path)) == "folder") is None for e in entries)
+            return any(_why_not(Path(each.path), _is_folder(each)) is None for each in entries)
     except OSError:
         return True
 
@@ -343,11 +434,6 @@ def _holds_pictures(folder: Path) -> bool:
 def _manifest_of(folder: Path) -> Path | None:
     path = folder / MANIFEST_NAME
     return path if kind_of(path) == "file" else None
-
-
-def _whereabouts(path: Path) -> str:
-    """Return the photo's place with links in its folder followed, but not the photo itself if it is a link."""
-    return os.path.join(os.path.realpath(path.parent), path.name)  # noqa: PTH118 - a plain string is five times faster
 
 
 def _near(path: Path) -> str:
@@ -365,26 +451,46 @@ def _printable_name(name: str) -> str:
     return f"./{shown}" if is_absolute(shown) else shown
 
 
-def _unique_names(requests: Sequence[PhotoRequest]) -> list[PhotoRequest]:
+def _unique_names(parts: Sequence[_Pictures | list[PhotoRequest]], real: _Real) -> list[_Pictures | list[PhotoRequest]]:
     """Put the folder's name before the names of photos of folders that share a name."""
-    root_of = {id(request): _root(request) for request in requests}
-    roots_by_name: dict[str, set[str]] = {}
-    for request in requests:
-        roots_by_name.setdefault(request.name, set()).add(root_of[id(request)])
-    clashing = {root for roots in roots_by_name.values() if len(roots) > 1 for root in roots}
+    clashing = _clashing(parts, real)
     if not clashing:
-        return list(requests)
+        return list(parts)
     labels = _labels(clashing)
-    return [
-        replace(request, name=f"{labels[root]}/{request.name}") if (root := root_of[id(request)]) in labels else request
-        for request in requests
-    ]
+
+    def named(part: _Pictures | list[PhotoRequest]) -> _Pictures | list[PhotoRequest]:
+        if isinstance(part, _Pictures):
+            return replace(part, prefix=f"{labels[part.real]}/") if part.real in labels else part
+        roots = ((_root(request, real), request) for request in part)
+        return [
+            replace(request, name=f"{labels[root]}/{request.name}") if root in labels else request
+            for root, request in roots
+        ]
+
+    return [named(part) for part in parts]
 
 
-def _root(request: PhotoRequest) -> str:
+def _clashing(parts: Sequence[_Pictures | list[PhotoRequest]], real: _Real) -> set[str]:
+    """Return the folders of which another has a photo of the same name."""
+    clashing: set[str] = set()
+    if len(parts) == 1 and isinstance(parts[0], _Pictures):
+        return clashing
+    first: dict[str, str] = {}
+    for part in parts:
+        for request in (part[index] for index in range(len(part))):
+            root = part.real if isinstance(part, _Pictures) else _root(request, real)
+            other = first.setdefault(request.name, root)
+            if other != root:
+                clashing |= {other, root}
+    return clashing
+
+
+def _root(request: PhotoRequest, real: _Real) -> str:
     """Return the folder that the photo's name is relative to."""
-    parents = request.path.absolute().parents
-    return os.path.realpath(parents[min(request.name.count("/"), len(parents) - 1)])
+    folder = request.path.absolute().parent
+    for _ in range(request.name.count("/")):
+        folder = folder.parent
+    return real(folder)
 
 
 def _labels(folders: Iterable[str]) -> dict[str, str]:
@@ -394,17 +500,21 @@ def _labels(folders: Iterable[str]) -> dict[str, str]:
     longest = max(map(len, parts.values()), default=0)
     for count in range(1, longest + 1):
         tails = {folder: "/".join(parts[folder][-count:]) for folder in parts if folder not in labels}
-        taken = list(tails.values())
-        labels.update({f: t for f, t in tails.items() if taken.count(t) == 1 or count >= len(parts[f])})
+        taken = Counter(tails.values())
+        labels.update({f: t for f, t in tails.items() if taken[t] == 1 or count >= len(parts[f])})
     return {folder: _printable_name(label) for folder, label in labels.items()}
 
 
-def _name_animals(requests: Sequence[PhotoRequest]) -> tuple[PhotoRequest, ...]:
-    """Take one animal a folder where the manifest names none."""
-    folder_of: Callable[[PhotoRequest], str] = lambda request: os.path.realpath(request.path.parent)  # noqa: E731
-    folders = {id(request): folder_of(request) for request in requests if not request.animal}
-    labels = _labels(set(folders.values()))
+def _unnamed(requests: Iterable[PhotoRequest], real: _Real) -> set[str]:
+    """Return the folders of photos whose animal the manifest leaves open."""
+    return {real(request.path.parent) for request in requests if not request.animal}
+
+
+def _name_animals(
+    requests: Sequence[PhotoRequest], real: _Real, labels: Mapping[str, str] | None = None
+) -> tuple[PhotoRequest, ...]:
+    """Take one animal a folder where the manifest names none. ``labels`` are names of the folders."""
+    names = _labels(_unnamed(requests, real)) if labels is None else labels
     return tuple(
-        replace(request, animal=labels[folders[id(request)]]) if id(request) in folders else request
-        for request in requests
+        request if request.animal else replace(request, animal=names[real(request.path.parent)]) for request in requests
     )

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from clawvision import store
-from clawvision.errors import ClawvisionError
+from clawvision.errors import ClawvisionError, UsageError
 from clawvision.executors import Crashed
 from clawvision.output.models import PhotoRecord
-from clawvision.output.record import dumps, photo_record
+from clawvision.output.record import photo_record
+from clawvision.plain import plain
 from clawvision.reasons import reason
 from clawvision.types import PhotoRequest, PhotoResult, Reason, Settings
 
@@ -34,10 +35,22 @@ def measure_photo(request: PhotoRequest, settings: Settings) -> tuple[PhotoRecor
 
 @dataclass(frozen=True, slots=True)
 class PhotoTask:
-    """A photo, and the places of its results."""
+    """A photo, the places of its results, and whether its folder could be listed when the run began."""
 
     request: PhotoRequest
     slot: store.Slot
+    listed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """A photo is finished and kept. ``mark`` tells its record from any other, ``earlier`` whether a run had it before.
+
+    The record itself stays on the disk, so that what passes between processes stays small.
+    """
+
+    mark: int
+    earlier: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +61,11 @@ class DoPhoto:
     settings: Settings
     basis: str
 
-    def __call__(self, task: PhotoTask) -> tuple[bytes, bool]:
+    def __call__(self, task: PhotoTask) -> Finished:
         key = store.photo_key(task.request, self.settings, self.basis)
-        record = store.load(task.slot, key)
-        if record is not None:
-            return dumps(record), True
+        mark = store.load(task.slot, key)
+        if mark is not None:
+            return Finished(mark, True)
         picture = None
         try:
             record, picture = self.worker(task.request, self.settings)
@@ -64,8 +77,30 @@ class DoPhoto:
             if os.environ.get("CLAWVISION_TRACEBACK"):
                 traceback.print_exc()
             record = failed_record(task.request, type(error).__name__)
-        store.save(task.slot, key, record, picture)
-        return dumps(record), False
+        if {each.code for each in record.reasons} & {"file_missing", "unreadable", "internal_error"}:
+            _check_folder(task)
+        # A photo that could not be opened, or that changed since its key was made, is tried again by the next run.
+        unread = any(each.code == "unreadable" for each in record.reasons)
+        if unread or store.photo_key(task.request, self.settings, self.basis) != key:
+            key = store.NEVER
+        return Finished(store.save(task.slot, key, record, picture), False)
+
+
+def _check_folder(task: PhotoTask) -> None:
+    """Stop the run where the whole folder is gone: its photos are not to be refused, nor their records replaced.
+
+    Raises
+    ------
+    UsageError
+        If the photo's folder could be listed when the run began and cannot be now.
+    """
+    why = store.gone(task.request.path.parent) if task.listed else None
+    if why is not None:
+        raise UsageError(
+            f"The photos in {plain(task.request.path.parent)} can no longer be read: {why}.",
+            "See that its disk, card or share is there. Finished photos are kept: the same command goes on with the "
+            "others.",
+        )
 
 
 def failed_record(request: PhotoRequest, detail: str) -> PhotoRecord:

@@ -9,8 +9,8 @@ import pickle
 import re
 import stat
 import unicodedata
-from collections.abc import Iterable, Sequence
-from contextlib import suppress
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
 from importlib import metadata
@@ -20,9 +20,11 @@ from typing import Any
 from pydantic import ValidationError
 
 import clawvision
+from clawvision.errors import OutputError
 from clawvision.output.atomic import write_atomic
 from clawvision.output.models import PhotoRecord, Record
 from clawvision.output.record import dumps
+from clawvision.plain import plain
 from clawvision.types import PhotoRequest, Settings
 
 RECORDS = "records"
@@ -50,6 +52,7 @@ _PICTURE_SUFFIXES = {b"\x89PNG": ".png", b"\xff\xd8\xff": ".jpg"}
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
 _UNFIT = re.compile(r'[\x00-\x1f\x7f<>:"/\\|?*]' if os.name == "nt" else r"[\x00-\x1f\x7f]")
 _MAX_STEM_BYTES = 240
+_DIGITS = (0, 6, 8, 10)
 _SIDECAR_LIMIT = 5_000_000
 
 
@@ -74,19 +77,29 @@ def slots(requests: Sequence[PhotoRequest], out: Path) -> tuple[Slot, ...]:
     """Return each photo's places, in the order of the requests.
 
     A picture has the stem of its photo. Where several photos share one (whatever its case), all but the first get
-    six digits of their name's hash behind it.
+    six digits of their name's hash behind it, and more where that is not enough.
     """
-    result = []
+    pairs = zip(requests, digits_needed(requests), strict=True)
+    return tuple(slot(request.name, digits, out) for request, digits in pairs)
+
+
+def digits_needed(requests: Iterable[PhotoRequest]) -> bytes:
+    """Return how many digits of its name's hash tell each photo's picture from those before it: a byte a photo."""
     taken: set[str] = set()
+    needed = bytearray()
     for request in requests:
-        digest = hashlib.sha256(request.name.encode("utf-8", "surrogatepass")).hexdigest()
-        stem = _safe_stem(request.name)
-        if _folded(stem) in taken:
-            stem = f"{stem}-{digest[:6]}"
-        taken.add(_folded(stem))
-        ascii_stem = re.sub(r"[^A-Za-z0-9._-]+", "_", stem)[:60]
-        result.append(Slot(out / RECORDS / f"{ascii_stem}-{digest[:12]}.json", out / ANNOTATED / stem))
-    return tuple(result)
+        stems = ((digits, _folded(_stem(request.name, digits))) for digits in _DIGITS)
+        digits, folded = next((pair for pair in stems if pair[1] not in taken), (_DIGITS[-1], ""))
+        taken.add(folded)
+        needed.append(digits)
+    return bytes(needed)
+
+
+def slot(name: str, digits: int, out: Path) -> Slot:
+    """Return the places of the photo ``name``, of whose hash so many digits are needed, see `digits_needed`."""
+    stem = _stem(name, digits)
+    ascii_stem = re.sub(r"[^A-Za-z0-9._-]+", "_", stem)[:60]
+    return Slot(out / RECORDS / f"{ascii_stem}-{_name_digest(name)[:12]}.json", out / ANNOTATED / stem)
 
 
 def settings_key(settings: Settings, worker: object) -> str:
@@ -117,10 +130,14 @@ def photo_key(request: PhotoRequest, settings: Settings, basis: str) -> str:
     return _hash([basis, values, contents])
 
 
-def load(slot: Slot, key: str) -> PhotoRecord | None:
-    """Return the kept record if it is of this very photo and its picture is as it was written, else None."""
+def load(slot: Slot, key: str) -> int | None:
+    """Return the mark of the kept record if it is of this very photo and its picture is as it was written, else None.
+
+    The mark is a number made from the record's bytes, by which `read` knows it again.
+    """
     try:
-        kept = KeptRecord.model_validate_json(slot.record.read_bytes())
+        data = slot.record.read_bytes()
+        kept = KeptRecord.model_validate_json(data)
     except (OSError, ValidationError):
         return None
     if kept.key != key or any(reason.code == "internal_error" for reason in kept.photo.reasons):
@@ -130,11 +147,32 @@ def load(slot: Slot, key: str) -> PhotoRecord | None:
         stems = {slot.picture.name + suffix for suffix in _PICTURE_SUFFIXES.values()}
         if kept.picture not in stems or _digest(picture, None) != kept.picture_sha256:
             return None
-    return kept.photo
+    return _mark(data)
 
 
-def save(slot: Slot, key: str, record: PhotoRecord, picture: bytes | None) -> None:
-    """Write picture and record. The record comes last: once it is there, the photo is finished.
+def read(slot: Slot, mark: int) -> PhotoRecord:
+    """Return the kept record that has this mark.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be read or is another one.
+    """
+    remedy = "See that nothing else writes to this folder, and give the same command again."
+    try:
+        data = slot.record.read_bytes()
+    except OSError as error:
+        raise OutputError(f"{plain(slot.record)} cannot be read again ({error.strerror}).", remedy) from None
+    if _mark(data) != mark:
+        raise OutputError(f"{plain(slot.record)} was changed while the run went on.", remedy)
+    return KeptRecord.model_validate_json(data).photo
+
+
+def save(slot: Slot, key: str, record: PhotoRecord, picture: bytes | None) -> int:
+    """Write picture and record, and return the record's mark.
+
+    The record comes last: once it is there, the photo is finished. Neither waits for its name to be on the disk: what
+    a loss of power undoes is found out by `load`, and done again.
 
     Raises
     ------
@@ -145,13 +183,44 @@ def save(slot: Slot, key: str, record: PhotoRecord, picture: bytes | None) -> No
     if picture is not None:
         suffix = next(suffix for start, suffix in _PICTURE_SUFFIXES.items() if picture.startswith(start))
         name = slot.picture.name + suffix
-        write_atomic(slot.picture.with_name(name), picture)
+        write_atomic(slot.picture.with_name(name), picture, settled=False)
     for suffix in _PICTURE_SUFFIXES.values():  # an earlier run's picture of another photo must not stay beside it
         if slot.picture.name + suffix != name:
             with suppress(OSError):
                 slot.picture.with_name(slot.picture.name + suffix).unlink()
     digest = None if picture is None else hashlib.sha256(picture).hexdigest()
-    write_atomic(slot.record, dumps(KeptRecord(key=key, picture=name, picture_sha256=digest, photo=record)))
+    data = dumps(KeptRecord(key=key, picture=name, picture_sha256=digest, photo=record))
+    write_atomic(slot.record, data, settled=False)
+    return _mark(data)
+
+
+@contextmanager
+def alone(out: Path) -> Iterator[None]:
+    """Hold the records of ``out`` for this process, where the system can tell; two runs would mix theirs.
+
+    Raises
+    ------
+    OutputError
+        If another process holds them.
+    """
+    try:
+        import fcntl
+    except ImportError:  # a system without such locks
+        yield
+        return
+    descriptor = os.open(out / RECORDS, os.O_RDONLY)
+    try:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise OutputError(
+                f"Another run is writing to {plain(out)}.", "Wait until it has ended, or name another folder."
+            ) from None
+        except OSError:  # a share that knows no locks
+            pass
+        yield
+    finally:
+        os.close(descriptor)
 
 
 def model_sha256() -> str | None:
@@ -170,11 +239,35 @@ def sweep(out: Path, names: Iterable[str]) -> None:
 
     ``names`` are the files written to ``out`` itself. It may be a folder of the user's, where nothing else is touched.
     """
-    left = [path for name in names for path in out.glob(f".{name}.*.part")]
-    left += [path for folder in (out / RECORDS, out / ANNOTATED) for path in folder.glob(".*.part")]
-    for path in left:
-        with suppress(OSError):
-            path.unlink()
+    starts = tuple(f".{name}." for name in names)
+    for folder, begins in ((out, starts), (out / RECORDS, (".",)), (out / ANNOTATED, (".",))):
+        with suppress(OSError), os.scandir(folder) as entries:
+            for entry in entries:
+                if entry.name.startswith(begins) and entry.name.endswith(".part"):
+                    with suppress(OSError):
+                        Path(entry.path).unlink()
+
+
+def gone(folder: Path) -> str | None:
+    """Return what is wrong with a folder of photos where it cannot be listed or is empty, else None."""
+    try:
+        with os.scandir(folder) as entries:
+            return None if next(entries, None) is not None else "it is empty"
+    except (OSError, ValueError) as error:
+        return getattr(error, "strerror", None) or str(error)
+
+
+def _mark(data: bytes) -> int:
+    """Return eight bytes of a hash as a number, never 0."""
+    return int.from_bytes(hashlib.sha256(data).digest()[:8]) | 1
+
+
+def _name_digest(name: str) -> str:
+    return hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _stem(name: str, digits: int) -> str:
+    return f"{_safe_stem(name)}-{_name_digest(name)[:digits]}" if digits else _safe_stem(name)
 
 
 def _safe_stem(name: str) -> str:

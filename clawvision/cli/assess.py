@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -30,7 +30,7 @@ from clawvision.errors import UsageError
 from clawvision.executors import Limits, ProcessExecutor
 from clawvision.findings.profiles import load_profiles
 from clawvision.manifest import Collected, collect
-from clawvision.output.models import AssessmentRecord
+from clawvision.output.read import read_assessment
 from clawvision.plain import plain
 from clawvision.remote import FetchingExecutor, Source, found, shown
 from clawvision.report.html import need_html
@@ -201,12 +201,13 @@ def run(photos: tuple[Path | str, ...], out: Path, manifest: Path | None, asked:
 
 
 def _run(collected: Collected, source: Source | None, out: Path, asked: Asked) -> int:
+    closing = report.Closing()
     try:
         with (
             _executor(asked, collected, source, out) as (executor, jobs),
             report.telling(len(collected.requests), quiet=asked.quiet) as teller,
         ):
-            record = assess_collected(
+            assess_collected(
                 collected,
                 out,
                 settings=asked.settings,
@@ -219,18 +220,19 @@ def _run(collected: Collected, source: Source | None, out: Path, asked: Asked) -
                 command=asked.command,
                 progress=teller,
                 executor=executor,
+                told=closing,
             )
     except KeyboardInterrupt:
         report.tell("Finished photos are kept: the same command goes on with the others.", quiet=asked.quiet)
         raise
-    report.tell(report.summary(record, out, teller.kept), quiet=asked.quiet)
+    report.tell(closing.words(out, teller.kept), quiet=asked.quiet)
     if asked.page or asked.show:
         file = out / PAGE
-        write_page(record, out, file, Wanted(profiles=load_profiles(asked.profile_dirs)))
+        write_page(read_assessment(out), out, file, Wanted(profiles=load_profiles(asked.profile_dirs)))
         report.tell(f"{plain(file)} written.", quiet=asked.quiet)
         if asked.show:
             open_page(file)
-    return exit_status(record)
+    return exit_status(closing.statuses)
 
 
 @contextmanager
@@ -273,12 +275,11 @@ def _workers(asked: Asked, collected: Collected | None, out: Path) -> Iterator[t
         yield cluster, asked.jobs or _CLUSTER_JOBS
 
 
-def exit_status(record: AssessmentRecord) -> int:
+def exit_status(statuses: Collection[str]) -> int:
     """Return 0 if every photo was measured, 4 if none was, 3 otherwise. Findings do not count."""
-    statuses = {photo.status for photo in record.photos}
-    if statuses <= {"measured"}:
+    if set(statuses) <= {"measured"}:
         return ALL_MEASURED
-    return NONE_MEASURED if statuses == {"refused"} else SOME_UNSURE
+    return NONE_MEASURED if set(statuses) == {"refused"} else SOME_UNSURE
 
 
 def usual_calibration() -> tuple[Path, ...]:

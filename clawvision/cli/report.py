@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import shlex
 from collections import Counter
-from collections.abc import Container, Iterator, Sequence
+from collections.abc import Container, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Generic, TypeVar
 
 import click
 from rich.console import Console
@@ -14,13 +16,18 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from clawvision.batch import PhotoDone
 from clawvision.manifest import Collected, kind_of
-from clawvision.output.models import AssessmentRecord, FootRecord, PhotoRecord
+from clawvision.output.models import AnimalRecord, FootRecord, PhotoRecord
 from clawvision.plain import plain, wrapped
 
 _MOST_PHOTOS = 50
 _MOST_ANIMALS = 20
+_MOST_FEET = 100
+_MOST_TROUBLES = 100
 _SOON = ("today", "within 48 hours", "this week")
 _REFUSED_OR_REVIEW = ("refused", "review")
+
+
+T = TypeVar("T")
 
 
 class Teller:
@@ -34,7 +41,7 @@ class Teller:
     def __call__(self, photo: PhotoDone) -> None:
         self.kept += photo.kept
         if self._bar is not None and self._task is not None:
-            self._bar.update(self._task, advance=1, description=plain(photo.record.photo)[-40:])
+            self._bar.update(self._task, advance=1, description=plain(photo.name)[-40:])
 
 
 @contextmanager
@@ -87,51 +94,126 @@ def dry_run(collected: Collected) -> str:
     return "\n".join(lines)
 
 
-def summary(record: AssessmentRecord, out: Path, kept: int) -> str:
-    """Return the closing words: what was done, which photos and which feet need a person, the cautions."""
-    count = Counter(photo.status for photo in record.photos)
-    head = (
-        f"Photos: {len(record.photos)}. Measured: {count['measured']}, measured but in need of a look: "
-        f"{count['review']}, refused: {count['refused']}."
-    )
-    if kept:
-        head += f" Kept from an earlier run: {kept}."
-    parts = [wrapped(head)]
-    unsure = [photo for status in _REFUSED_OR_REVIEW for photo in record.photos if photo.status == status]
-    if unsure:
-        parts.append("\n".join(["Photos that need a person:", *_photos(unsure)]))
-    doubtful = {photo.photo for photo in unsure if photo.status == "review"}
-    soon = [foot for level in _SOON for foot in record.feet if foot.urgency.level == level]
-    if soon:
-        parts.append("\n".join(["Feet to lift:", *(_foot(foot, doubtful) for foot in soon)]))
-    unknown = [foot for foot in record.feet if foot.urgency.level == "unknown"]
-    if unknown:
-        names = ", ".join(_name(foot) for foot in unknown)
-        parts.append(wrapped(f"Not known from these photos, so look yourself: {names}.", "", "  "))
-    questions = _questions(record, {foot.animal for foot in (*soon, *unknown)})
-    if questions:
-        parts.append("\n".join(["To know more:", *questions]))
-    cautions = list(dict.fromkeys(caution for foot in record.feet for caution in foot.trim.cautions))
-    if cautions:
-        parts.append("\n".join(["Before anybody cuts:", *(wrapped(caution, "  - ", "    ") for caution in cautions)]))
-    results = f"Results: {plain(out / 'assessment.json')}, measures.csv and annotated/ beside it."
-    why = f"Why, and what to look for: clawvision explain {plain(shlex.quote(str(out)))} ANIMAL"
-    parts.append(f"{results}\n{why}")
-    return "\n\n".join(parts)
+@dataclass(slots=True)
+class _Some(Generic[T]):
+    """The first of many, and how many there were."""
+
+    most: int
+    shown: list[T] = field(default_factory=list)
+    count: int = 0
+
+    def add(self, one: T) -> None:
+        self.count += 1
+        if len(self.shown) < self.most:
+            self.shown.append(one)
+
+    @property
+    def more(self) -> str:
+        left = self.count - len(self.shown)
+        return f" and {left} more" if left else ""
 
 
-def _photos(photos: Sequence[PhotoRecord]) -> list[str]:
-    """Return the photos by what is wrong with them, each group with its advice once."""
-    groups: dict[tuple[str, ...], list[str]] = {}
-    for photo in photos:
-        words = [f"{each.message} {each.advice}" for each in photo.reasons if each.effect in _REFUSED_OR_REVIEW]
-        groups.setdefault((photo.status, *words), []).append(plain(photo.photo))
-    lines = []
-    for (status, *words), names in groups.items():
-        more = f" and {len(names) - _MOST_PHOTOS} more, see assessment.json" if len(names) > _MOST_PHOTOS else ""
-        lines.append(wrapped(f"{status}: {', '.join(names[:_MOST_PHOTOS])}{more}", "  ", "    "))
-        lines += [wrapped(word, "    - ", "      ") for word in words]
-    return lines
+class Closing:
+    """Gathers the closing words from the records of a run as they are told.
+
+    It keeps only what the words hold, so that they can close a run of any number of photos. The feet of an animal come
+    before the animal, and all of them before the photos.
+    """
+
+    def __init__(self) -> None:
+        self.statuses: Counter[str] = Counter()
+        self._unsure: dict[str, dict[tuple[str, ...], _Some[str]]] = {status: {} for status in _REFUSED_OR_REVIEW}
+        self._other: Counter[str] = Counter()
+        self._soon: dict[str, _Some[FootRecord]] = {level: _Some(_MOST_FEET) for level in _SOON}
+        self._unknown: _Some[str] = _Some(_MOST_FEET)
+        self._asked: dict[str, _Some[str]] = {}
+        self._animals: set[str] = set()
+        self._cautions: dict[str, None] = {}
+        self._look_at: set[str] = set()
+        self._doubtful: set[str] = set()
+
+    def __call__(self, record: PhotoRecord | FootRecord | AnimalRecord) -> None:
+        """Take in one record."""
+        if isinstance(record, PhotoRecord):
+            self._photo(record)
+        elif isinstance(record, FootRecord):
+            self._foot(record)
+        elif record.animal in self._animals and record.urgency.questions:
+            # What is most worth asking about the animal; those with the same question are told together.
+            question = record.urgency.questions[0].text
+            self._asked.setdefault(question, _Some(_MOST_ANIMALS)).add(record.animal)
+
+    def _photo(self, photo: PhotoRecord) -> None:
+        self.statuses[photo.status] += 1
+        if photo.status in _REFUSED_OR_REVIEW:
+            words = (f"{each.message} {each.advice}" for each in photo.reasons if each.effect in _REFUSED_OR_REVIEW)
+            trouble, troubles = tuple(words), self._unsure[photo.status]
+            if trouble in troubles or len(troubles) < _MOST_TROUBLES:
+                troubles.setdefault(trouble, _Some(_MOST_PHOTOS)).add(plain(photo.photo))
+            else:
+                self._other[photo.status] += 1
+        if photo.status == "review" and photo.photo in self._look_at:
+            self._doubtful.add(photo.photo)
+
+    def _foot(self, foot: FootRecord) -> None:
+        self._cautions.update(dict.fromkeys(foot.trim.cautions))
+        level = foot.urgency.level
+        if level in self._soon:
+            self._soon[level].add(foot)
+            if self._soon[level].shown[-1] is foot:
+                self._look_at.update(foot.photos)
+        elif level == "unknown":
+            self._unknown.add(_name(foot))
+        else:
+            return
+        self._animals.add(foot.animal)
+
+    def words(self, out: Path, kept: int) -> str:
+        """Return what was done, which photos and which feet need a person, the cautions."""
+        count = self.statuses
+        head = (
+            f"Photos: {count.total()}. Measured: {count['measured']}, measured but in need of a look: "
+            f"{count['review']}, refused: {count['refused']}."
+        )
+        if kept:
+            head += f" Kept from an earlier run: {kept}."
+        parts = [wrapped(head)]
+        photos = [line for status in _REFUSED_OR_REVIEW for line in self._photo_lines(status)]
+        if photos:
+            parts.append("\n".join(["Photos that need a person:", *photos]))
+        feet = [line for level, some in self._soon.items() for line in self._foot_lines(level, some)]
+        if feet:
+            parts.append("\n".join(["Feet to lift:", *feet]))
+        if self._unknown.count:
+            names = ", ".join(self._unknown.shown) + self._unknown.more
+            parts.append(wrapped(f"Not known from these photos, so look yourself: {names}.", "", "  "))
+        if self._asked:
+            lines = [
+                wrapped(f"{', '.join(some.shown)}{some.more}: {text}", "  ", "    ")
+                for text, some in self._asked.items()
+            ]
+            parts.append("\n".join(["To know more:", *lines]))
+        if self._cautions:
+            lines = [wrapped(caution, "  - ", "    ") for caution in self._cautions]
+            parts.append("\n".join(["Before anybody cuts:", *lines]))
+        results = f"Results: {plain(out / 'assessment.json')}, measures.csv and annotated/ beside it."
+        why = f"Why, and what to look for: clawvision explain {plain(shlex.quote(str(out)))} ANIMAL"
+        parts.append(f"{results}\n{why}")
+        return "\n\n".join(parts)
+
+    def _photo_lines(self, status: str) -> Iterator[str]:
+        """Give the photos by what is wrong with them, each group with its advice once."""
+        for words, some in self._unsure[status].items():
+            more = f"{some.more}, see assessment.json" if some.more else ""
+            yield wrapped(f"{status}: {', '.join(some.shown)}{more}", "  ", "    ")
+            yield from (wrapped(word, "    - ", "      ") for word in words)
+        if self._other[status]:
+            yield f"  {status} for still other reasons: {self._other[status]} photos, see assessment.json"
+
+    def _foot_lines(self, level: str, some: _Some[FootRecord]) -> Iterator[str]:
+        yield from (_foot(foot, self._doubtful) for foot in some.shown)
+        if some.more:
+            yield wrapped(f"{some.more.strip()} {level}, see assessment.json.", "  … ", "    ")
 
 
 def _foot(foot: FootRecord, doubtful: Container[str]) -> str:
@@ -148,19 +230,6 @@ def _foot(foot: FootRecord, doubtful: Container[str]) -> str:
     if found and look:
         found.append(f"Look at these photos first: {', '.join(look)}.")
     return wrapped(f"{_name(foot)}: {' '.join((foot.urgency.text, *seen, *found))}", "  ", "    ")
-
-
-def _questions(record: AssessmentRecord, animals: Container[str]) -> list[str]:
-    """Return what is most worth asking about each of the animals, those with the same question together."""
-    asked: dict[str, list[str]] = {}
-    for animal in record.animals:
-        if animal.animal in animals and animal.urgency.questions:
-            asked.setdefault(animal.urgency.questions[0].text, []).append(animal.animal)
-    lines = []
-    for text, names in asked.items():
-        more = f" and {len(names) - _MOST_ANIMALS} more" if len(names) > _MOST_ANIMALS else ""
-        lines.append(wrapped(f"{', '.join(names[:_MOST_ANIMALS])}{more}: {text}", "  ", "    "))
-    return lines
 
 
 def _name(foot: FootRecord) -> str:

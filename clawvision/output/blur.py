@@ -65,7 +65,7 @@ def kept_area(
 
 
 def kept_of(result: PhotoResult) -> shapely.Geometry:
-    """Return what stays sharp of a photo, in pixels of its file: nothing of one that was refused, where no claw is sure."""
+    """Return what stays sharp, in pixels of the file: nothing of a photo that was refused, where no claw is sure."""
     if result.status == "refused":
         return shapely.Polygon()
     points = [

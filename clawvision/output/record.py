@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -51,8 +51,10 @@ __all__ = [
     "PhotoRecord",
     "ProfileSource",
     "RunInfo",
+    "assessment_parts",
     "assessment_record",
     "dumps",
+    "joined",
     "load_assessment",
     "load_photo",
     "photo_facts",
@@ -186,6 +188,39 @@ def dumps(record: Record) -> bytes:
     """
     lines = _lines(record.model_dump(mode="json", by_alias=True), "")
     return (lines + "\n").encode("utf-8")
+
+
+def assessment_parts(
+    run: RunInfo, *, photos: Iterable[bytes], feet: Iterable[bytes], animals: Iterable[bytes]
+) -> Iterator[bytes]:
+    """Give in parts what ``dumps`` writes of a whole run, so that it need not be in memory at once.
+
+    Parameters
+    ----------
+    run
+        What was run.
+    photos, feet, animals
+        The lists in parts, as `joined` gives them; taken one after the other.
+    """
+    rest = dumps(AssessmentRecord(run=run, photos=(), feet=(), animals=()))
+    for name, parts in (("photos", photos), ("feet", feet), ("animals", animals)):
+        # What stands deeper is indented further, and no text holds a line end as it is: this is the list itself.
+        before, rest = rest.split(f'\n  "{name}": []'.encode())
+        yield before + f'\n  "{name}": ['.encode()
+        empty = True
+        for part in parts:
+            yield b"\n" + part if empty else part
+            empty = False
+        yield b"]" if empty else b"\n  ]"
+    yield rest
+
+
+def joined(records: Iterable[Record]) -> Iterator[bytes]:
+    """Give records as they stand in a list of an assessment, one a part, with the commas between them."""
+    comma = ""
+    for record in records:
+        yield f"{comma}    {_lines(record.model_dump(mode='json', by_alias=True), '    ')}".encode()
+        comma = ",\n"
 
 
 def load_photo(data: bytes) -> PhotoRecord:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping
+from dataclasses import dataclass
 from decimal import Decimal
 
 from clawvision.errors import UsageError
@@ -31,6 +32,49 @@ COLUMNS = (
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
+@dataclass(frozen=True, slots=True)
+class MeasuresTable:
+    """How the table is written, part by part: its header, then the rows of each photo.
+
+    Parameters
+    ----------
+    delimiter
+        One character between the cells.
+    decimal
+        ``"."`` or ``","``; a comma needs another delimiter.
+
+    Raises
+    ------
+    UsageError
+        If delimiter and decimal sign do not go together.
+    """
+
+    delimiter: str = ","
+    decimal: str = "."
+
+    def __post_init__(self) -> None:
+        mark = self.delimiter
+        if len(mark) != 1 or mark in "\r\n\"'" or mark.isalnum() or mark in "-.+":
+            raise UsageError(f"{mark!r} cannot separate the cells of a table.", "Use a comma, a semicolon or a tab.")
+        if self.decimal not in (".", ","):
+            raise UsageError(f"{self.decimal!r} cannot be a decimal sign.", "Use a point or a comma.")
+        if self.decimal == mark:
+            raise UsageError("Decimal sign and separator are both a comma.", "Use ; between the cells.")
+
+    def header(self) -> bytes:
+        """Return the line of names."""
+        return self._written([list(COLUMNS)])
+
+    def rows(self, photo: PhotoRecord) -> bytes:
+        """Return the lines of one photo."""
+        return self._written(_rows(photo, self.decimal))
+
+    def _written(self, rows: list[list[str]]) -> bytes:
+        buffer = io.StringIO(newline="")
+        csv.writer(buffer, delimiter=self.delimiter, lineterminator="\r\n").writerows(rows)
+        return buffer.getvalue().encode("utf-8")
+
+
 def measures_csv(record: AssessmentRecord, *, delimiter: str = ",", decimal: str = ".") -> bytes:
     """Return all measures as CSV by RFC 4180: UTF-8, lines ended by CR LF, first line the names.
 
@@ -42,28 +86,11 @@ def measures_csv(record: AssessmentRecord, *, delimiter: str = ",", decimal: str
     ----------
     record
         The assessment.
-    delimiter
-        One character between the cells.
-    decimal
-        ``"."`` or ``","``; a comma needs another delimiter.
-
-    Raises
-    ------
-    UsageError
-        If delimiter and decimal sign do not go together.
+    delimiter, decimal
+        See `MeasuresTable`, whose error it raises.
     """
-    if len(delimiter) != 1 or delimiter in "\r\n\"'" or delimiter.isalnum() or delimiter in "-.+":
-        raise UsageError(f"{delimiter!r} cannot separate the cells of a table.", "Use a comma, a semicolon or a tab.")
-    if decimal not in (".", ","):
-        raise UsageError(f"{decimal!r} cannot be a decimal sign.", "Use a point or a comma.")
-    if decimal == delimiter:
-        raise UsageError("Decimal sign and separator are both a comma.", "Use ; between the cells.")
-    buffer = io.StringIO(newline="")
-    writer = csv.writer(buffer, delimiter=delimiter, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
-    for photo in record.photos:
-        writer.writerows(_rows(photo, decimal))
-    return buffer.getvalue().encode("utf-8")
+    table = MeasuresTable(delimiter, decimal)
+    return table.header() + b"".join(table.rows(photo) for photo in record.photos)
 
 
 def _rows(photo: PhotoRecord, decimal: str) -> list[list[str]]:

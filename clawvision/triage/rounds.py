@@ -20,6 +20,7 @@ from clawvision.manifest import Collected, read_rows
 from clawvision.output.atomic import write_atomic
 from clawvision.output.models import AssessmentRecord
 from clawvision.output.paths import without_paths
+from clawvision.output.record import load_assessment
 from clawvision.photo.read import read_photo
 from clawvision.photo_task import Worker, measure_photo
 from clawvision.plain import plain
@@ -392,7 +393,7 @@ class Triage:
 
     def _assessed(self, sender: Sender, requests: Sequence[PhotoRequest]) -> AssessmentRecord:
         asked = self._asked
-        return assess_collected(
+        written = assess_collected(
             Collected(tuple(requests)),
             self._place(sender),
             settings=asked.settings,
@@ -404,6 +405,7 @@ class Triage:
             progress=self._after_photo,
             worker=asked.worker,
         )
+        return load_assessment(written.read_bytes())
 
     def _after_photo(self, done: PhotoDone) -> None:
         if self._stop() and done.done < done.total:

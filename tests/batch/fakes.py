@@ -53,6 +53,8 @@ def quick(request: PhotoRequest, settings: Settings) -> tuple[PhotoRecord, bytes
         content = request.path.read_bytes()
     except FileNotFoundError:
         return result(request, "refused", reason("file_missing")), None
+    except OSError as error:
+        return result(request, "refused", reason("unreadable", detail=error.strerror or "")), None
     if content.startswith(b"broken"):
         return result(request, "refused", reason("truncated", detail="broken")), None
     if content.startswith(b"doubt"):
@@ -72,6 +74,11 @@ class Logging:
             stream.write(f"{request.name}\n")
         time.sleep(self.seconds)
         return quick(request, settings)
+
+
+def logging_elsewhere(request: PhotoRequest, settings: Settings) -> tuple[PhotoRecord, bytes | None]:
+    """Do what ``Logging`` does with a log and a time from the environment, so that they are no part of the chain."""
+    return Logging(Path(os.environ["FAKE_LOG"]), float(os.environ["FAKE_SECONDS"]))(request, settings)
 
 
 @dataclass(frozen=True)

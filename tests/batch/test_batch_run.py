@@ -430,3 +430,10 @@ def test_places_of_odd_names(tmp_path: Path, name: str) -> None:
 def test_each_photo_has_its_own_place() -> None:
     names = [f"{n}.jpg" for n in range(50)]
     assert len(set(slots(*names))) == 50
+
+
+def test_six_digits_are_not_enough_for_very_many_photos_of_one_name() -> None:
+    # Of so many, a dozen pairs share the first 24 bits of their hashes (20,000² / 2 / 2²⁴).
+    pictures = slots(*(f"{n}/IMG_0001.jpg" for n in range(20_000)))
+    assert len(set(pictures)) == 20_000
+    assert max(map(len, pictures)) == len("IMG_0001-12345678")

@@ -19,6 +19,8 @@ from clawvision.batch import assess_collected
 from clawvision.cli import main, report
 from clawvision.errors import MissingExtraError
 from clawvision.manifest import collect
+from clawvision.output.models import ReasonRecord
+from clawvision.reasons import reason as photo_reason
 from tests.batch.fakes import quick, run_here
 from tests.output import made_feet
 
@@ -93,7 +95,10 @@ def test_the_summary_names_who_needs_a_person(photos: Path) -> None:
 
 
 def test_the_summary_says_what_is_shown_what_to_ask_and_where_the_rest_is() -> None:
-    said = " ".join(report.summary(made_feet.assessment(), Path("my out"), 0).split())
+    record, closing = made_feet.assessment(), report.Closing()
+    for each in (*record.feet, *record.animals, *record.photos):
+        closing(each)
+    said = " ".join(closing.words(Path("my out"), 0).split())
     assert "Lindgard 7 RH (2031-04-02, before): Lift and examine this foot this week. Outer claw: toe" in said
     assert "Outer claw: toe overgrown; toe angle low. Look at these photos first: byre/sole.jpg." in said
     assert said.count("toe overgrown") == 1
@@ -116,6 +121,30 @@ def test_photos_with_the_same_trouble_are_told_together(photos: Path) -> None:
     said = call("assess", "photos", "--out", "out").stderr
     assert said.count("The picture is cut short") == 1
     assert "49.jpg and 10 more" in " ".join(said.split())
+
+
+def test_of_very_many_feet_the_first_are_named(photos: Path) -> None:
+    names = [f"{number:03}.jpg" for number in range(130)]
+    for name in names:
+        (photos / name).write_bytes(b"fine")
+    rows = [f"{name},cow {name[:3]},LH,{'wound' if name < '110' else ''}" for name in names]
+    (photos / "photos.csv").write_text("\n".join(["photo,animal,foot,signs", *rows]))
+    said = " ".join(call("assess", "photos", "--out", "out").stderr.split())
+    feet, rest = said.split("Feet to lift: ")[1].split("… and 10 more today, see assessment.json.")
+    assert feet.count("Lift and examine this foot today") == 100
+    assert "cow 099 LH" in feet and "cow 100 LH" not in feet
+    assert "look yourself: cow 110 LH" in rest
+
+
+def test_of_very_many_troubles_the_first_are_told() -> None:
+    (photo, *_), closing = made_feet.assessment().photos, report.Closing()
+    for number in range(130):
+        reason = photo_reason("unreadable", detail=f"trouble {number}")
+        told = ReasonRecord(code=reason.code, message=reason.message, advice=reason.advice, effect=reason.effect)
+        closing(photo.model_copy(update={"photo": f"{number}.jpg", "status": "refused", "reasons": (told,)}))
+    said = closing.words(Path("out"), 0)
+    assert "trouble 99." in said and "trouble 100." not in said
+    assert "refused for still other reasons: 30 photos, see assessment.json" in said
 
 
 def test_quiet_says_nothing(photos: Path) -> None:
