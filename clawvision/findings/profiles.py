@@ -195,8 +195,10 @@ def _parse(where: str, content: bytes) -> _File:
 
 def _whole_numbers_as_floats(data: dict[str, Any]) -> dict[str, Any]:
     """Let ``value = 85`` stand for 85.0, which strict validation would refuse (and keep refusing true and "85")."""
-    if isinstance(data.get("value"), int) and not isinstance(data["value"], bool):
-        data = {**data, "value": float(data["value"])}
+    value = data.get("value")
+    if isinstance(value, int) and not isinstance(value, bool):
+        # One too long for a float is outside of every range, and is refused as such.
+        data = {**data, "value": float(value) if abs(value) < 10**300 else math.inf}
     return {key: _whole_numbers_as_floats(entry) if isinstance(entry, dict) else entry for key, entry in data.items()}
 
 

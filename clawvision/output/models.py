@@ -64,6 +64,7 @@ def _no_paths(value: Any) -> Any:
 PlainJson = Annotated[JsonValue, BeforeValidator(_finite)]
 PathlessJson = Annotated[JsonValue, BeforeValidator(lambda value: _no_paths(_finite(value)))]
 PathlessText = Annotated[str, AfterValidator(without_paths)]
+PathlessWord = Annotated[str, AfterValidator(lambda word: without_paths(word, whole=True))]
 PhotoName = Annotated[str, AfterValidator(_relative)]
 Pixel = tuple[float, float]
 Unit = Literal["mm", "deg", "mm2", "percent"]
@@ -357,7 +358,7 @@ class RunInfo(Record):
     version: str
     started: str = Field(description="ISO 8601.")
     finished: str = Field(description="ISO 8601.")
-    command: tuple[Annotated[str, BeforeValidator(lambda word: without_paths(word, whole=True))], ...]
+    command: tuple[PathlessWord, ...]
     parameters: dict[str, PathlessJson]
     reference_profiles: tuple[ProfileSource, ...] = ()
     model_sha256: Annotated[str, Field(pattern="^[0-9a-f]{64}$")] | None = Field(
