@@ -23,6 +23,7 @@ import clawvision
 from clawvision.output.atomic import write_atomic
 from clawvision.output.models import PhotoRecord, Record
 from clawvision.output.record import dumps
+from clawvision.regular import read_regular
 from clawvision.types import PhotoRequest, Settings
 
 RECORDS = "records"
@@ -51,6 +52,7 @@ _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
 _UNFIT = re.compile(r'[\x00-\x1f\x7f<>:"/\\|?*]' if os.name == "nt" else r"[\x00-\x1f\x7f]")
 _MAX_STEM_BYTES = 240
 _SIDECAR_LIMIT = 5_000_000
+_RECORD_LIMIT = 64_000_000
 
 
 class KeptRecord(Record):
@@ -120,7 +122,7 @@ def photo_key(request: PhotoRequest, settings: Settings, basis: str) -> str:
 def load(slot: Slot, key: str) -> PhotoRecord | None:
     """Return the kept record if it is of this very photo and its picture is as it was written, else None."""
     try:
-        kept = KeptRecord.model_validate_json(slot.record.read_bytes())
+        kept = KeptRecord.model_validate_json(read_regular(slot.record, _RECORD_LIMIT))
     except (OSError, ValidationError):
         return None
     if kept.key != key or any(reason.code == "internal_error" for reason in kept.photo.reasons):

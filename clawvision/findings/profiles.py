@@ -20,6 +20,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from clawvision.errors import UsageError
 from clawvision.findings.values import NEEDED_WITH, PROFILE_VALUES, ValueStatus, ordered_names
+from clawvision.regular import read_regular
 
 DEFAULT_PROFILE = "holstein-parity-2plus"
 MAX_PROFILE_BYTES = 65_536
@@ -160,8 +161,7 @@ def _read_folder(folder: Path) -> dict[str, _File]:
 
 def _read(path: Path) -> bytes:
     try:
-        with path.open("rb") as stream:
-            return stream.read(MAX_PROFILE_BYTES + 1)
+        return read_regular(path, MAX_PROFILE_BYTES)
     except OSError as error:
         raise UsageError(f"Profile {path} cannot be read: {error.strerror}.", "Check that you may read it.") from error
 

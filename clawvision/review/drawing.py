@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from clawvision.errors import OutputError
-from clawvision.outline.sidecar import Sidecar, parse_sidecar, read_sidecar
+from clawvision.outline.sidecar import MAX_BYTES, Sidecar, parse_sidecar, read_sidecar
 from clawvision.output.atomic import write_atomic
 from clawvision.output.wording import clean
+from clawvision.regular import read_regular
 
 _DECIMALS = 2
 _MOST_NAME = 80
@@ -100,7 +101,7 @@ def as_members(sidecar: Sidecar) -> dict[str, Any]:
 def _present(path: Path) -> dict[str, Any]:
     """Return the members of a file; nothing where there is none, or none that can be read."""
     try:
-        data = json.loads(path.read_bytes())
+        data = json.loads(read_regular(path, MAX_BYTES))
     except (OSError, ValueError, RecursionError):
         return {}
     return data if isinstance(data, dict) else {}

@@ -74,7 +74,7 @@ def keep(found: Path, name: str, data: bytes, outcome: Outcome) -> None:
     if len(before) < _KEPT_PER_PLACE:
         path = found / f"{name}-{place}-{hashlib.sha256(data).hexdigest()[:8]}"
         path.write_bytes(data)
-        print(f"{outcome.kind}: {ascii(outcome.detail)}\n  {path}", flush=True)
+        print(f"{outcome.kind}: {outcome.detail!a}\n  {path}", flush=True)
 
 
 def blind(name: str, runs: int, seed: int, found: Path) -> Counter[str]:

@@ -19,7 +19,22 @@ WORDS: tuple[str, ...] = (
     *("LF", "RH", "side", "sole", "outer", "inner", "before", "after", "heat;pain", "1 2 3 4 5", "1 2 1 2 5"),
     *("today", "measured", "refused", "review", "mm", "deg", "toe_length", "T", "ß", "İ", "ﬁ", "e\u0301"),
 )
-_BYTES = (b"\0", b"\xff", b"\xfe\xff", b"\xff\xfe", b"\xef\xbb\xbf", b"\r", b"\n", b"\r\n", b'"', b",", b";", b"\t", b"{", b"[")
+_BYTES = (
+    b"\0",
+    b"\xff",
+    b"\xfe\xff",
+    b"\xff\xfe",
+    b"\xef\xbb\xbf",
+    b"\r",
+    b"\n",
+    b"\r\n",
+    b'"',
+    b",",
+    b";",
+    b"\t",
+    b"{",
+    b"[",
+)
 
 
 def bytewise(data: bytes, chance: random.Random) -> bytes:
@@ -180,9 +195,31 @@ def table(data: bytes, chance: random.Random) -> bytes:
 
 
 _TOML = (
-    *("1", "-1", "1e400", "nan", "inf", "-inf", "true", '"x"', "''", "[]", "{}", "[1, 'a']", "1979-05-27", "9" * 500),
-    *('"P"', '"J"', '"fore"', "[" * 600, '"""', '"\\ud800"', '"\\u0000"', '"{claw}"', '"{fact:x}"', '"{profile:toe_length}"'),
-    *('"each"', '"foot"', '"cut it to 5 mm"', '"{0}"', '"{claw!r:>99999999}"', '"{claw.__class__}"', "1_0", "0o7", "85"),
+    *("1", "-1", "1e400", "nan", "inf", "-inf", "true", '"x"', "''", "[]", "{}", "[1, 'a']", "1979-05-27"),
+    *("9" * 500, "1_0", "0o7", "85", '"{profile:toe_length}"'),
+    *(
+        '"P"',
+        '"J"',
+        '"fore"',
+        "[" * 600,
+        '"""',
+        '"\\ud800"',
+        '"\\u0000"',
+        '"{claw}"',
+        '"{fact:x}"',
+        '"{profile:toe_length}"',
+    ),
+    *(
+        '"each"',
+        '"foot"',
+        '"cut it to 5 mm"',
+        '"{0}"',
+        '"{claw!r:>99999999}"',
+        '"{claw.__class__}"',
+        "1_0",
+        "0o7",
+        "85",
+    ),
 )
 
 

@@ -15,6 +15,12 @@ _TAGS = (
     *(0x010F, 0x0110, 0x0112, 0x8769, 0x8825, 0x9003, 0x9011, 0x920A, 0xA405, 0xA404, 0xA002, 0xA003, 0xA20E, 0xA20F),
     *(0xA210, 0xA005, 0x927C, 0x0201, 0x0202, 0x014A, 0x02BC, 0x8773, 0xC612, 0x9286, 0x0100, 0x0101, 0x0132),
 )
+_TIFF_TAGS = (256, 257, 258, 259, 262, 273, 277, 278, 279, 284, 317, 320, 322, 323, 324, 325, 330, 338, 339, 34675)
+_TYPES = (0, 1, 2, 3, 4, 5, 7, 9, 10, 11, 12, 13, 16)
+_LABELS = (
+    *(b"MPF\0", b"ICC_PROFILE\0\1\1", b"Photoshop 3.0\0", b"http://ns.adobe.com/xap/1.0/\0", b"JFIF\0"),
+    b"Adobe\0d",
+)
 _CHUNKS = (
     *(b"zTXt", b"iTXt", b"tEXt", b"iCCP", b"eXIf", b"tRNS", b"PLTE", b"acTL", b"fcTL", b"fdAT", b"gAMA", b"cHRM"),
     *(b"pHYs", b"sBIT", b"IDAT", b"IHDR", b"sRGB", b"tIME", b"IEND", b"abCd", b"mDCV"),
@@ -120,7 +126,7 @@ def _jpeg(data: bytes, chance: random.Random) -> bytes:
         case 2:
             parts[at] = (chance.choice((0xC0, 0xC2, 0xC4, 0xDB, 0xDD, 0xE0, 0xE1, 0xE2, 0xED, 0xEE, 0xFE)), content)
         case 3:
-            label = chance.choice((b"MPF\0", b"ICC_PROFILE\0\1\1", b"Photoshop 3.0\0", b"http://ns.adobe.com/xap/1.0/\0", b"JFIF\0", b"Adobe\0d"))
+            label = chance.choice(_LABELS)
             parts.insert(at, (chance.choice((0xE0, 0xE1, 0xE2, 0xED, 0xEE)), label + exif_block(chance)))
         case _:
             parts[at] = (marker, bytewise(content, chance)[:65000])
@@ -164,9 +170,34 @@ def _tiff(data: bytes, chance: random.Random) -> bytes:
             continue
         match chance.randrange(5):
             case 0:
-                out[entry : entry + 2] = struct.pack(order + "H", chance.choice((*_TAGS, 256, 257, 258, 259, 262, 273, 277, 278, 279, 284, 317, 320, 322, 324, 330, 338, 339, 34675)))
+                out[entry : entry + 2] = struct.pack(
+                    order + "H",
+                    chance.choice(
+                        (
+                            *_TAGS,
+                            256,
+                            257,
+                            258,
+                            259,
+                            262,
+                            273,
+                            277,
+                            278,
+                            279,
+                            284,
+                            317,
+                            320,
+                            322,
+                            324,
+                            330,
+                            338,
+                            339,
+                            34675,
+                        )
+                    ),
+                )
             case 1:
-                out[entry + 2 : entry + 4] = struct.pack(order + "H", chance.choice((0, 1, 2, 3, 4, 5, 7, 9, 10, 11, 12, 13, 16)))
+                out[entry + 2 : entry + 4] = struct.pack(order + "H", chance.choice(_TYPES))
             case 2:
                 out[entry + 4 : entry + 8] = struct.pack(order + "I", _number(chance))
             case 3:

@@ -70,19 +70,14 @@ class _Ears:
     def _note(self, event: str, path: Any, folder: int | None = None) -> None:
         if not isinstance(path, str | bytes | os.PathLike) or not path or self.place is None:
             return
-        name = os.fsdecode(path)
-        if folder is not None and not os.path.isabs(name):
+        name = Path(os.fsdecode(path))
+        if folder is not None:
             with suppress(OSError):
-                name = os.path.join(os.readlink(f"/proc/self/fd/{folder}"), name)
+                name = Path(f"/proc/self/fd/{folder}").readlink() / name  # an absolute name stays as it is
         # A link that is itself moved or removed is not what it leads to.
-        real = os.path.realpath(name) if event == "open" else os.path.join(*_parent(name))
+        real = os.path.realpath(name) if event == "open" else str(Path(os.path.realpath(name.parent)) / name.name)
         if not f"{real}{os.sep}".startswith(self.place + os.sep) and real != os.devnull:
             self.heard.append(f"{event} {real}")
-
-
-def _parent(name: str) -> tuple[str, str]:
-    head, tail = os.path.split(name.rstrip(os.sep))
-    return os.path.realpath(head), tail
 
 
 _ears: _Ears | None = None
