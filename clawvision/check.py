@@ -6,12 +6,11 @@ network tells of the whole picture is used.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 
+from clawvision.checked import Answer, AskedView, Checked
 from clawvision.errors import PhotoRefused
 from clawvision.outline.find import default_segmenter, reference_box
 from clawvision.outline.learned.contract import VIEWS
@@ -36,9 +35,6 @@ from clawvision.types import (
     View,
     frozen_array,
 )
-
-Answer = Literal["will do", "will do, but", "take it again"]
-AskedView = Literal["side", "sole"]
 
 LONG_SIDE_PX = 1600
 """A photo is decoded no smaller than this, the size of the sample photos (status J)."""
@@ -72,16 +68,6 @@ _AGAIN = frozenset(
 """Reasons for a person's look that another photo mends, and of which a quick look is sure enough."""
 _BUT = frozenset({"plain_card", "focal_assumed"})
 """Notes that are told: what leaves a usable photo, and is better next time."""
-
-
-@dataclass(frozen=True, slots=True)
-class Checked:
-    """What was told of one photo. ``reasons`` are the most important first; ``view`` is None where it is not known."""
-
-    photo: str
-    answer: Answer
-    view: View | None
-    reasons: tuple[Reason, ...]
 
 
 def check_photo(

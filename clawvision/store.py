@@ -128,9 +128,10 @@ def load(slot: Slot, key: str) -> PhotoRecord | None:
     if kept.key != key or any(reason.code == "internal_error" for reason in kept.photo.reasons):
         return None
     if kept.picture is not None:
-        picture = slot.picture.with_name(kept.picture)
         stems = {slot.picture.name + suffix for suffix in _PICTURE_SUFFIXES.values()}
-        if kept.picture not in stems or _digest(picture, None) != kept.picture_sha256:
+        if kept.picture not in stems:
+            return None
+        if _digest(slot.picture.with_name(kept.picture), None) != kept.picture_sha256:
             return None
     return kept.photo
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from clawvision.apart import read_apart
 from clawvision.cli.options import repeats_option
 from clawvision.compare.comparison import Given, compared
 from clawvision.compare.models import ChangeRecord, ComparedFootRecord, ComparisonRecord, PairRecord
@@ -23,7 +24,6 @@ from clawvision.output.models import AssessmentRecord, PhotoRecord
 from clawvision.output.read import read_assessment
 from clawvision.output.record import dumps, photo_facts
 from clawvision.output.wording import measure_word
-from clawvision.photo.read import read_photo
 from clawvision.plain import listed, plain, wrapped
 from clawvision.repeatability.smallest import NONE_KNOWN, read_smallest
 from clawvision.types import Photo, Settings
@@ -179,7 +179,7 @@ def _photo(folder: Path | None, record: PhotoRecord) -> tuple[Photo | None, str]
             return None, f"{record.photo} leads out of the folder of photos and is not shown."
         if not path.is_file():
             return None, f"{record.photo} is not in {folder} and is not shown."
-        photo, _ = read_photo(path, name=record.photo, settings=Settings())
+        photo, _ = read_apart(path, name=record.photo, settings=Settings())
     except PhotoRefused as error:
         return None, f"{record.photo} cannot be shown: {error.reason.message}"
     except (OSError, ValueError) as error:

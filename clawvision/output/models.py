@@ -26,6 +26,8 @@ from pydantic import (
 from clawvision.output.paths import is_absolute, without_paths
 from clawvision.types import ClawName, Foot, ReferenceKind, Sign, Stage, Status, View
 
+LARGEST = 1e30
+"""No measure comes near it, and squares of it can still be added up."""
 SCHEMA_NAME: Literal["clawvision/assessment/1"] = "clawvision/assessment/1"
 
 
@@ -125,6 +127,9 @@ class MeasureRecord(Record):
             raise ValueError("a measure that could not be taken has no uncertainty and must give its reason")
         if self.value is not None and self.uncertainty is None:
             raise ValueError("a measured value must state its uncertainty")
+        numbers = (self.value or 0.0, self.uncertainty or 0.0, *self.budget.values())
+        if max(map(abs, numbers)) > LARGEST:
+            raise ValueError("a number is larger than any measure")
         return self
 
 

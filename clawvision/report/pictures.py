@@ -7,12 +7,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
+from typing import Literal
 from urllib.parse import quote
 
 from PIL import Image
 
 from clawvision.output.models import PhotoRecord
 from clawvision.output.record import photo_facts
+from clawvision.photo.structure import structure_problem
+from clawvision.regular import read_regular
 from clawvision.store import ANNOTATED, slots
 
 LONG_SIDE = 900
@@ -23,6 +26,7 @@ _SIDES = ((150, LONG_SIDE), (400, 640), (1000, 420))
 """Up to so many photos, the long side in pixels."""
 _LEAST_SIDE = 300
 _MOST_PIXELS = 60_000_000
+_MOST_FILE_BYTES = 80_000_000
 _SUFFIXES = (".jpg", ".png")
 
 
@@ -77,7 +81,11 @@ def thumbnail(file: Path, side: int) -> Thumbnail | None:
         Long side at most, pixels.
     """
     try:
-        with Image.open(file, formats=("JPEG", "PNG")) as picture:
+        data = read_regular(file, _MOST_FILE_BYTES)
+        kind: Literal["JPEG", "PNG"] = "PNG" if data.startswith(b"\x89PNG") else "JPEG"
+        if len(data) > _MOST_FILE_BYTES or structure_problem(kind, data) is not None:
+            return None
+        with Image.open(BytesIO(data), formats=("JPEG", "PNG")) as picture:
             if picture.width * picture.height > _MOST_PIXELS:
                 return None
             picture.draft("RGB", (side, side))
@@ -86,7 +94,7 @@ def thumbnail(file: Path, side: int) -> Thumbnail | None:
             stream = BytesIO()
             small.save(stream, "JPEG", quality=QUALITY, optimize=True, progressive=True)
             return Thumbnail(stream.getvalue(), small.width, small.height)
-    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
+    except Exception:  # the folder may come from anybody, and decoders of hostile data raise almost anything
         return None
 
 

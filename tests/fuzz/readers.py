@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import csv
 import gzip
+import hashlib
 import io
 import json
 import os
@@ -564,7 +565,9 @@ def _app(place: Path) -> Any:
     from tests.hostile import raw
 
     (place / "a.jpg").write_bytes(raw.saved(raw.scene(), "JPEG"))
-    record = made.assessment([made.refused("a.jpg")], judged=False)
+    sha256 = hashlib.sha256((place / "a.jpg").read_bytes()).hexdigest()
+    photo = made.refused("a.jpg", sha256).model_copy(update={"width": raw.SIZE[0], "height": raw.SIZE[1]})
+    record = made.assessment([photo], judged=False)
     assert isinstance(record, AssessmentRecord)
 
     class Bench(Workbench):
