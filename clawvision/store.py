@@ -49,7 +49,8 @@ _NO_BEARING = (
 )
 _PICTURE_SUFFIXES = {b"\x89PNG": ".png", b"\xff\xd8\xff": ".jpg"}
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
-_UNFIT = re.compile(r'[\x00-\x1f\x7f<>:"/\\|?*]' if os.name == "nt" else r"[\x00-\x1f\x7f]")
+_TURNING = "\u200e\u200f\u061c\u202a-\u202e\u2066-\u2069"  # marks that make a name look like another one
+_UNFIT = re.compile((r'[<>:"/\\|?*' if os.name == "nt" else "[") + rf"\x00-\x1f\x7f-\x9f{_TURNING}]")
 _MAX_STEM_BYTES = 240
 _SIDECAR_LIMIT = 5_000_000
 _RECORD_LIMIT = 64_000_000

@@ -25,6 +25,7 @@ MOST_TILE_PX = 16_777_216
 MOST_RUBBISH_BYTES = 100_000
 """Between the parts of a JPEG, where nothing belongs."""
 
+_OVERLAP = 8
 _MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 _SOS, _EOI, _APP1, _ALONE = 0xDA, 0xD9, 0xE1, 0x01
 _TYPE_BYTES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4, 16: 8, 17: 8, 18: 8}
@@ -54,13 +55,13 @@ def structure_problem(kind: Literal["JPEG", "PNG", "TIFF", "HEIC"], data: bytes)
 
 
 def claims_too_much(block: bytes) -> bool:
-    """Return whether the tags of EXIF data, or of a TIFF file, together claim more bytes than there are.
+    """Return whether the tags of EXIF data, or of a TIFF file, together claim many times the bytes there are.
 
-    Values of honest tags do not overlap.
+    Values of honest tags do not overlap. One tag that lies about its size is no reason to give up the others.
     """
     block = block.removeprefix(b"Exif\0\0")
-    directories = list(_directories(block))
-    return any(sum(size for _, size, _ in entries) > len(block) for entries in directories)
+    most = _OVERLAP * len(block)
+    return any(sum(min(size, len(block)) for _, size, _ in entries) > most for entries in _directories(block))
 
 
 def _jpeg_problem(data: bytes) -> str | None:

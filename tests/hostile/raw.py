@@ -33,6 +33,7 @@ def scene(size: tuple[int, int] = SIZE, mode: str = "RGB") -> Image.Image:
 def saved(image: Image.Image, kind: str, **more: object) -> bytes:
     """Return a picture as a file's bytes."""
     stream = io.BytesIO()
+    image = image.copy()  # saving leaves a mark on a picture that another kind's saving trips over
     image.save(stream, kind, **more)  # type: ignore[arg-type]
     return stream.getvalue()
 
