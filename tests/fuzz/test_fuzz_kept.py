@@ -115,8 +115,10 @@ def test_a_kept_record_that_names_another_picture_does_not_count(picture: str, t
 
 @pytest.mark.parametrize(
     ("member", "value"),
-    [("folder", "../../x"), ("folder", ".."), ("folder", ""), ("file", "../x.jpg"), ("source", "/etc/passwd")]
-    + [("source", "a/../../x"), ("since", "yesterday"), ("since", "2030-05-31T08:00:00")],
+    [
+        *(("folder", "../../x"), ("folder", ".."), ("folder", ""), ("file", "../x.jpg"), ("source", "/etc/passwd")),
+        *(("source", "a/../../x"), ("since", "yesterday"), ("since", "2030-05-31T08:00:00")),
+    ],
 )
 def test_a_journal_leads_nowhere(member: str, value: str, tmp_path: Path) -> None:
     data = json.loads(_journal_seeds()[0])
