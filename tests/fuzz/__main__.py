@@ -22,6 +22,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
+from tests.fuzz import led  # noqa: F401 - before the program
 from tests.fuzz.readers import READERS, Reader
 from tests.fuzz.watch import LIMIT_S, Outcome, tried
 
@@ -129,9 +130,6 @@ def guided(name: str, runs: int, seed: int, found: Path) -> None:
     """Try so many inputs with atheris, which ends at the first that breaks the contract. Does not return."""
     import atheris
 
-    with atheris.instrument_imports(include=["clawvision"], enable_loader_override=False):
-        for module in _modules():
-            __import__(module)
     reader: Reader = READERS[name]
     corpus = Path(tempfile.mkdtemp())
     place = corpus.parent / f"{corpus.name}-place" / "place"
@@ -152,13 +150,6 @@ def guided(name: str, runs: int, seed: int, found: Path) -> None:
     words += [f"-artifact_prefix={found}/{name}-guided-", "-print_final_stats=1", "-close_fd_mask=0"]
     atheris.Setup([sys.argv[0], *words, str(corpus)], one, custom_mutator=change)
     atheris.Fuzz()
-
-
-def _modules() -> list[str]:
-    names = ("photo.read", "photo.exif", "manifest", "sheet", "columns", "outline.sidecar", "scale.calibration")
-    more = ("findings", "findings.book", "output.read", "output.record", "output.models", "output.table")
-    last = ("history.exchange", "history.entry", "repeatability.hand", "triage.rounds", "triage.inbox", "review.app")
-    return [f"clawvision.{name}" for name in (*names, *more, *last)]
 
 
 def main() -> int:
