@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 from clawvision.types import Settings
 from tests.fuzz import mutate, pictures
@@ -466,8 +467,8 @@ def _journal(data: bytes, place: Path) -> None:
     inbox.mkdir(exist_ok=True)
     out.mkdir()
     _write(out, "triage.json", data)
-    batch.run_tasks = run_here  # type: ignore[assignment]
-    Triage(inbox, out, TriageSettings(worker=Noting(out / "log"), settle_s=0.0)).round()
+    with patch.object(batch, "run_tasks", run_here):
+        Triage(inbox, out, TriageSettings(worker=Noting(out / "log"), settle_s=0.0)).round()
     outside = [path.name for path in place.iterdir() if path not in (inbox, out)]
     assert not outside and not list(inbox.iterdir()), f"written outside: {outside}"
 
