@@ -7,12 +7,12 @@ hidden tip, and for light and sharpness where they lie.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 
+from clawvision.checked import Answer, AskedView, Checked
 from clawvision.errors import PhotoRefused
 from clawvision.outline.find import default_segmenter, find_outlines, rough_references
 from clawvision.outline.learned.contract import VIEWS
@@ -37,9 +37,6 @@ from clawvision.types import (
     View,
     frozen_array,
 )
-
-Answer = Literal["will do", "will do, but", "take it again"]
-AskedView = Literal["side", "sole"]
 
 LONG_SIDE_PX = 1600
 """A photo is decoded no smaller than this, the size of the sample photos (status J)."""
@@ -76,16 +73,6 @@ _AGAIN = frozenset(
 """Reasons for a person's look that another photo mends, and of which a quick look is sure enough."""
 _BUT = frozenset({"plain_card", "focal_assumed"})
 """Notes that are told: what leaves a usable photo, and is better next time."""
-
-
-@dataclass(frozen=True, slots=True)
-class Checked:
-    """What was told of one photo. ``reasons`` are the most important first; ``view`` is None where it is not known."""
-
-    photo: str
-    answer: Answer
-    view: View | None
-    reasons: tuple[Reason, ...]
 
 
 def check_photo(

@@ -25,6 +25,7 @@ from clawvision.output.atomic import write_atomic
 from clawvision.output.models import PhotoRecord, Record
 from clawvision.output.record import dumps
 from clawvision.plain import plain
+from clawvision.regular import read_regular
 from clawvision.types import PhotoRequest, Settings
 
 RECORDS = "records"
@@ -50,10 +51,12 @@ _NO_BEARING = (
 )
 _PICTURE_SUFFIXES = {b"\x89PNG": ".png", b"\xff\xd8\xff": ".jpg"}
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
-_UNFIT = re.compile(r'[\x00-\x1f\x7f<>:"/\\|?*]' if os.name == "nt" else r"[\x00-\x1f\x7f]")
+_TURNING = "\u200e\u200f\u061c\u202a-\u202e\u2066-\u2069"  # marks that make a name look like another one
+_UNFIT = re.compile((r'[<>:"/\\|?*' if os.name == "nt" else "[") + rf"\x00-\x1f\x7f-\x9f{_TURNING}]")
 _MAX_STEM_BYTES = 240
 _DIGITS = (0, 6, 8, 10)
 _SIDECAR_LIMIT = 5_000_000
+_RECORD_LIMIT = 64_000_000
 
 
 class KeptRecord(Record):
@@ -136,16 +139,17 @@ def load(slot: Slot, key: str) -> int | None:
     The mark is a number made from the record's bytes, by which `read` knows it again.
     """
     try:
-        data = slot.record.read_bytes()
+        data = read_regular(slot.record, _RECORD_LIMIT)
         kept = KeptRecord.model_validate_json(data)
     except (OSError, ValidationError):
         return None
     if kept.key != key or any(reason.code == "internal_error" for reason in kept.photo.reasons):
         return None
     if kept.picture is not None:
-        picture = slot.picture.with_name(kept.picture)
         stems = {slot.picture.name + suffix for suffix in _PICTURE_SUFFIXES.values()}
-        if kept.picture not in stems or _digest(picture, None) != kept.picture_sha256:
+        if kept.picture not in stems:
+            return None
+        if _digest(slot.picture.with_name(kept.picture), None) != kept.picture_sha256:
             return None
     return _mark(data)
 
@@ -160,7 +164,7 @@ def read(slot: Slot, mark: int) -> PhotoRecord:
     """
     remedy = "See that nothing else writes to this folder, and give the same command again."
     try:
-        data = slot.record.read_bytes()
+        data = read_regular(slot.record, _RECORD_LIMIT)
     except OSError as error:
         raise OutputError(f"{plain(slot.record)} cannot be read again ({error.strerror}).", remedy) from None
     if _mark(data) != mark:

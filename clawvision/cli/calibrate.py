@@ -9,13 +9,13 @@ from pathlib import Path
 
 import click
 
-from clawvision.errors import PhotoRefused
+from clawvision.apart import each_read_apart
 from clawvision.output.atomic import write_atomic
-from clawvision.photo.read import read_photo
+from clawvision.plain import plain
 from clawvision.scale.calibrate import calibrate as calibrate_lens
 from clawvision.scale.calibration import LensCalibration
 from clawvision.scale.target import TARGETS, TargetKind
-from clawvision.types import Photo, Settings
+from clawvision.types import Photo, Reason, Settings
 
 
 @click.command("calibrate", short_help="Make a lens calibration from photos of a printed target.")
@@ -86,15 +86,15 @@ def _files(paths: Iterable[Path]) -> Iterator[Path]:
 
 def _read(paths: list[Path], refused: list[str]) -> Iterator[Photo]:
     """Read one photo after another, so that only one is held at a time."""
-    for number, path in enumerate(paths, 1):
-        click.echo(f"{number} of {len(paths)}: {path.name}", err=True)
-        try:
-            photo, _ = read_photo(path, name=path.name, settings=Settings())
-        except PhotoRefused as refusal:
-            refused.append(f"{path.name}: {refusal.reason.message}")
-            click.echo(f"  not used: {refusal.reason.message} {refusal.reason.advice}", err=True)
+    found = each_read_apart([(path, plain(path.name)) for path in paths], Settings())
+    for number, (path, photo) in enumerate(found, 1):
+        name = plain(path.name)
+        click.echo(f"{number} of {len(paths)}: {name}", err=True)
+        if isinstance(photo, Reason):
+            refused.append(f"{name}: {photo.message}")
+            click.echo(f"  not used: {photo.message} {photo.advice}", err=True)
             continue
-        yield photo
+        yield photo[0]
 
 
 def _report(result: LensCalibration, refused: list[str]) -> list[str]:

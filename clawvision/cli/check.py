@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 import click
 
-from clawvision.check import AskedView, Checked, check_photo
+from clawvision.apart import CheckOne, checked_of
+from clawvision.checked import AskedView, Checked
 from clawvision.errors import UsageError
 from clawvision.manifest import PICTURE_SUFFIXES, kind_of
 from clawvision.plain import listed, plain, wrapped
-from clawvision.types import Settings
+from clawvision.pool import run_tasks
 
 ALL_WILL_DO, SOME_WILL_NOT, NONE_WILL = 0, 3, 4
 SCHEMA = "clawvision/check/1"
@@ -53,15 +55,14 @@ def check(photos: tuple[Path, ...], view: AskedView | None, as_json: bool) -> in
       3  some have to be taken again
       4  all have to be taken again
     """
-    import cv2
-
-    cv2.setNumThreads(1)  # small pictures: more threads only wait for one another
-    told = []
-    for path in _files(photos):
-        found = check_photo(path, name=plain(path.name), view=view, settings=Settings())
-        told.append(found)
-        if not as_json:  # as each is done: somebody waits for it at the cow
-            click.echo(text_of(found))
+    by_index: dict[int, Checked] = {}
+    files = _files(photos)
+    with closing(run_tasks(CheckOne(view), files, 1)) as results:
+        for index, result in results:
+            found = by_index[index] = checked_of(result, plain(files[index].name))
+            if not as_json:  # as each is done: somebody waits for it at the cow
+                click.echo(text_of(found))
+    told = [found for _, found in sorted(by_index.items())]
     if as_json:
         click.echo(json.dumps({"schema": SCHEMA, "photos": [_json(each) for each in told]}, indent=2))
     return exit_status(told)

@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 import numpy as np
 
+from clawvision.apart import read_apart
 from clawvision.cli.options import repeats_option
 from clawvision.compare.comparison import compared
 from clawvision.compare.given import given_of
@@ -26,7 +27,6 @@ from clawvision.output.models import PhotoRecord
 from clawvision.output.read import read_assessment
 from clawvision.output.record import dumps
 from clawvision.output.wording import measure_word
-from clawvision.photo.read import read_photo
 from clawvision.plain import listed, plain, wrapped
 from clawvision.repeatability.smallest import NONE_KNOWN, read_smallest
 from clawvision.types import ByteArray, Photo, Settings
@@ -171,7 +171,7 @@ def _photo(folder: Path | None, record: PhotoRecord, *, blur: bool) -> tuple[Pho
             return None, f"{record.photo} leads out of the folder of photos and is not shown."
         if not path.is_file():
             return None, f"{record.photo} is not in {folder} and is not shown."
-        photo, _ = read_photo(path, name=record.photo, settings=Settings())
+        photo, _ = read_apart(path, name=record.photo, settings=Settings())
     except PhotoRefused as error:
         return None, f"{record.photo} cannot be shown: {error.reason.message}"
     except (OSError, ValueError) as error:

@@ -19,6 +19,7 @@ from clawvision.findings.quantities import DERIVED
 from clawvision.findings.values import PROFILE_VALUES, ValueStatus
 from clawvision.measure.side import SIDE_UNITS
 from clawvision.measure.sole import FOOT_UNITS, SOLE_UNITS
+from clawvision.regular import read_regular
 from clawvision.types import Level
 
 Strength = Literal["strong", "moderate", "weak"]
@@ -292,8 +293,7 @@ def load_rules(path: Path | None = None) -> RuleBook:
 
 def _parse(path: Path) -> _HerdFile:
     try:
-        with path.open("rb") as stream:
-            content = stream.read(MAX_RULES_BYTES + 1)
+        content = read_regular(path, MAX_RULES_BYTES)
         if len(content) > MAX_RULES_BYTES:
             raise UsageError(f"Rules {path} are larger than {MAX_RULES_BYTES // 1024} KiB.", "Shorten the file.")
         data = tomllib.loads(content.decode("utf-8"))

@@ -20,6 +20,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from clawvision.errors import UsageError
 from clawvision.findings.values import NEEDED_WITH, PROFILE_VALUES, ValueStatus, ordered_names
+from clawvision.regular import read_regular
 
 DEFAULT_PROFILE = "holstein-parity-2plus"
 MAX_PROFILE_BYTES = 65_536
@@ -160,8 +161,7 @@ def _read_folder(folder: Path) -> dict[str, _File]:
 
 def _read(path: Path) -> bytes:
     try:
-        with path.open("rb") as stream:
-            return stream.read(MAX_PROFILE_BYTES + 1)
+        return read_regular(path, MAX_PROFILE_BYTES)
     except OSError as error:
         raise UsageError(f"Profile {path} cannot be read: {error.strerror}.", "Check that you may read it.") from error
 
@@ -195,8 +195,10 @@ def _parse(where: str, content: bytes) -> _File:
 
 def _whole_numbers_as_floats(data: dict[str, Any]) -> dict[str, Any]:
     """Let ``value = 85`` stand for 85.0, which strict validation would refuse (and keep refusing true and "85")."""
-    if isinstance(data.get("value"), int) and not isinstance(data["value"], bool):
-        data = {**data, "value": float(data["value"])}
+    value = data.get("value")
+    if isinstance(value, int) and not isinstance(value, bool):
+        # One too long for a float is outside of every range, and is refused as such.
+        data = {**data, "value": float(value) if abs(value) < 10**300 else math.inf}
     return {key: _whole_numbers_as_floats(entry) if isinstance(entry, dict) else entry for key, entry in data.items()}
 
 

@@ -26,6 +26,8 @@ from pydantic import (
 from clawvision.output.paths import is_absolute, without_paths
 from clawvision.types import ClawName, Foot, ReferenceKind, Sign, Stage, Status, View
 
+LARGEST = 1e30
+"""No measure comes near it, and squares of it can still be added up."""
 SCHEMA_NAME: Literal["clawvision/assessment/1"] = "clawvision/assessment/1"
 
 
@@ -64,6 +66,7 @@ def _no_paths(value: Any) -> Any:
 PlainJson = Annotated[JsonValue, BeforeValidator(_finite)]
 PathlessJson = Annotated[JsonValue, BeforeValidator(lambda value: _no_paths(_finite(value)))]
 PathlessText = Annotated[str, AfterValidator(without_paths)]
+PathlessWord = Annotated[str, AfterValidator(lambda word: without_paths(word, whole=True))]
 PhotoName = Annotated[str, AfterValidator(_relative)]
 Pixel = tuple[float, float]
 Unit = Literal["mm", "deg", "mm2", "percent"]
@@ -124,6 +127,9 @@ class MeasureRecord(Record):
             raise ValueError("a measure that could not be taken has no uncertainty and must give its reason")
         if self.value is not None and self.uncertainty is None:
             raise ValueError("a measured value must state its uncertainty")
+        numbers = (self.value or 0.0, self.uncertainty or 0.0, *self.budget.values())
+        if max(map(abs, numbers)) > LARGEST:
+            raise ValueError("a number is larger than any measure")
         return self
 
 
@@ -357,7 +363,7 @@ class RunInfo(Record):
     version: str
     started: str = Field(description="ISO 8601.")
     finished: str = Field(description="ISO 8601.")
-    command: tuple[Annotated[str, BeforeValidator(lambda word: without_paths(word, whole=True))], ...]
+    command: tuple[PathlessWord, ...]
     parameters: dict[str, PathlessJson]
     reference_profiles: tuple[ProfileSource, ...] = ()
     model_sha256: Annotated[str, Field(pattern="^[0-9a-f]{64}$")] | None = Field(

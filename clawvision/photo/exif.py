@@ -10,6 +10,7 @@ from typing import Any
 
 from PIL import Image
 
+from clawvision.photo.structure import claims_too_much
 from clawvision.types import Exif
 
 FULL_FRAME_DIAGONAL_MM = 43.267
@@ -81,6 +82,9 @@ def read_exif(image: Image.Image) -> Exif:
     """
     flags: list[str] = []
     try:
+        block = getattr(image, "info", {}).get("exif")
+        if isinstance(block, bytes) and claims_too_much(block):
+            return Exif(flags=("exif_unreadable",))
         main = image.getexif()
         detail = main.get_ifd(_EXIF_IFD) if _EXIF_IFD in main else {}
     except Exception:  # hostile data make Pillow raise almost anything

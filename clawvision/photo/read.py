@@ -24,6 +24,7 @@ from PIL.TiffImagePlugin import TiffImageFile
 
 from clawvision.errors import PhotoRefused
 from clawvision.photo.exif import read_exif
+from clawvision.photo.structure import structure_problem
 from clawvision.reasons import reason
 from clawvision.types import WHOLE, ByteArray, Photo, Reason, Reduction, Settings
 
@@ -93,6 +94,8 @@ def read_photo(
     """
     data = _read_bytes(path, settings.max_file_bytes)
     kind = _sniff(data)
+    if (problem := structure_problem(kind, data)) is not None:
+        raise PhotoRefused(reason("truncated", detail=problem))
     notes = []
     suffix = path.suffix.lower()
     if suffix and suffix not in _SUFFIXES[kind]:

@@ -10,6 +10,7 @@ from pydantic import ValidationError
 
 from clawvision.errors import UsageError
 from clawvision.plain import plain
+from clawvision.regular import read_regular
 from clawvision.repeatability.record import RepeatabilityRecord
 from clawvision.repeatability.variance import SDC_FACTOR
 from clawvision.types import View
@@ -35,8 +36,7 @@ def read_smallest(path: Path) -> SmallestChanges:
         If the file cannot be read or is not such a file.
     """
     try:
-        with path.open("rb") as stream:
-            data = stream.read(MAX_BYTES + 1)
+        data = read_regular(path, MAX_BYTES)
     except OSError as error:
         raise UsageError(f"{plain(path)} cannot be read: {error.strerror}.", "Check its name and rights.") from error
     try:

@@ -14,6 +14,8 @@ from PIL import Image
 
 from clawvision.output.models import PhotoRecord
 from clawvision.output.record import photo_facts
+from clawvision.photo.structure import structure_problem
+from clawvision.regular import read_regular
 from clawvision.store import ANNOTATED, slots
 
 LONG_SIDE = 900
@@ -28,6 +30,7 @@ _PRINTED = (LONG_SIDE, 70)
 _FRAME = 350
 """Bytes around a picture in the page at most: its tag and what is said instead of it to those who do not see it."""
 _MOST_PIXELS = 60_000_000
+_MOST_FILE_BYTES = 80_000_000
 _SUFFIXES = (".jpg", ".png")
 
 
@@ -93,14 +96,18 @@ def thumbnail(file: Path, side: int, quality: int, kind: Literal["jpeg", "webp"]
         WebP is half as large; JPEG goes into a PDF as it is.
     """
     try:
-        with Image.open(file, formats=("JPEG", "PNG")) as picture:
+        data = read_regular(file, _MOST_FILE_BYTES)
+        found: Literal["JPEG", "PNG"] = "PNG" if data.startswith(b"\x89PNG") else "JPEG"
+        if len(data) > _MOST_FILE_BYTES or structure_problem(found, data) is not None:
+            return None
+        with Image.open(BytesIO(data), formats=("JPEG", "PNG")) as picture:
             if picture.width * picture.height > _MOST_PIXELS:
                 return None
             picture.draft("RGB", (side, side))
             small = picture.convert("RGB")
             small.thumbnail((side, side), reducing_gap=2.0)
             return _packed(small, quality, kind)
-    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
+    except Exception:  # the folder may come from anybody, and decoders of hostile data raise almost anything
         return None
 
 

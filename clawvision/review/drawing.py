@@ -8,10 +8,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from clawvision.errors import OutputError
-from clawvision.outline.sidecar import Sidecar, parse_sidecar, read_sidecar
+from clawvision.errors import OutputError, PhotoRefused
+from clawvision.outline.sidecar import MAX_BYTES, Sidecar, parse_sidecar, read_sidecar
 from clawvision.output.atomic import write_atomic
 from clawvision.output.wording import clean
+from clawvision.reasons import reason
+from clawvision.regular import read_regular
 
 _DECIMALS = 2
 _MOST_NAME = 80
@@ -34,7 +36,8 @@ def drawn(data: dict[str, Any], photo: Path) -> Sidecar:
     PhotoRefused
         ``sidecar_invalid``, saying what is wrong.
     """
-    return parse_sidecar(_dumps(data), sidecar_path(photo).name)
+    name = sidecar_path(photo).name
+    return parse_sidecar(_dumps(data, name), name)
 
 
 def save(data: dict[str, Any], photo: Path, *, by: str, now: datetime | None = None) -> Path:
@@ -56,7 +59,7 @@ def save(data: dict[str, Any], photo: Path, *, by: str, now: datetime | None = N
     members = {key: data[key] for key in _KNOWN if data.get(key) is not None}
     name = clean(by, _MOST_NAME)
     written = {"schema": "clawvision/outline/1", "by": name or None, "at": moment, **members, **kept}
-    content = _dumps({key: value for key, value in written.items() if value is not None})
+    content = _dumps({key: value for key, value in written.items() if value is not None}, path.name)
     parse_sidecar(content, path.name)
     if not os.access(path.parent, os.W_OK):
         raise OutputError(
@@ -100,14 +103,19 @@ def as_members(sidecar: Sidecar) -> dict[str, Any]:
 def _present(path: Path) -> dict[str, Any]:
     """Return the members of a file; nothing where there is none, or none that can be read."""
     try:
-        data = json.loads(path.read_bytes())
+        data = json.loads(read_regular(path, MAX_BYTES))
     except (OSError, ValueError, RecursionError):
         return {}
     return data if isinstance(data, dict) else {}
 
 
-def _dumps(data: dict[str, Any]) -> bytes:
-    return (json.dumps(_rounded(data), ensure_ascii=False) + "\n").encode("utf-8", "replace")
+def _dumps(data: dict[str, Any], file: str) -> bytes:
+    try:
+        return (json.dumps(_rounded(data), ensure_ascii=False) + "\n").encode("utf-8", "replace")
+    except RecursionError:
+        raise PhotoRefused(reason("sidecar_invalid", sidecar=file, detail="it is nested too deeply")) from None
+    except ValueError:  # an integer of thousands of digits
+        raise PhotoRefused(reason("sidecar_invalid", sidecar=file, detail="a number is too long")) from None
 
 
 def _rounded(value: Any) -> Any:

@@ -12,10 +12,10 @@ import cv2
 import numpy as np
 from PIL import Image
 
+from clawvision.apart import read_apart
 from clawvision.errors import PhotoRefused
 from clawvision.outline.sidecar import Sidecar, check_inside, read_sidecar
 from clawvision.output.atomic import write_atomic
-from clawvision.photo.read import read_photo
 from clawvision.review.drawing import as_members
 from clawvision.review.folder import ReviewPhoto
 from clawvision.types import ByteArray, Photo, Settings
@@ -41,7 +41,7 @@ def export(photos: Sequence[ReviewPhoto], settings: Settings, folder: Path) -> i
             sidecar = read_sidecar(photo.path)
             if sidecar is None:
                 continue
-            picture, _ = read_photo(photo.path, name=photo.request.name, settings=settings)
+            picture, _ = read_apart(photo.path, name=photo.request.name, settings=settings)
             check_inside(sidecar, picture.width, picture.height)
         except PhotoRefused:
             continue

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
@@ -33,6 +34,17 @@ class ReviewPhoto:
     def path(self) -> Path:
         """Return the photo's file."""
         return self.request.path
+
+    @property
+    def is_as_measured(self) -> bool:
+        """Return whether the file is the one that the assessment's run has decoded."""
+        if self.record.width is None or self.record.sha256 is None:
+            return False
+        try:
+            with self.path.open("rb") as stream:
+                return hashlib.file_digest(stream, "sha256").hexdigest() == self.record.sha256
+        except OSError:
+            return False
 
     @property
     def rank(self) -> int:

@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 import cv2
 import numpy as np
 
+from clawvision.apart import read_apart
 from clawvision.errors import PhotoRefused
 from clawvision.outline.find import default_segmenter
 from clawvision.outline.learned.crop import Pyramid
@@ -157,8 +158,10 @@ class Workbench:
             )
 
     def _photo(self, index: int) -> tuple[Photo, tuple[Reason, ...]]:
-        request = self.photos[index].request
-        return self._read.get(index, lambda: read_photo(request.path, name=request.name, settings=self._settings))
+        photo = self.photos[index]
+        # What a run has decoded before is read here, at once; anything else where it ends nothing.
+        read = read_photo if photo.is_as_measured else read_apart
+        return self._read.get(index, lambda: read(photo.path, name=photo.request.name, settings=self._settings))
 
     def _as_assessed(self, index: int) -> tuple[Photo, tuple[Reason, ...]]:
         """Return a photo as small as ``assess`` reads it, so that both measure the same pixels."""

@@ -16,6 +16,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from clawvision.errors import UsageError
+from clawvision.regular import read_regular
 from clawvision.scale.target import TargetKind
 from clawvision.types import Camera, Exif, FloatArray
 
@@ -42,6 +43,7 @@ _TURNS: dict[int, tuple[tuple[int, int], tuple[int, int]]] = {
 }
 
 Positive = Annotated[float, Field(gt=0)]
+Pixels = Annotated[int, Field(gt=0, le=1_000_000)]
 Coefficient = Annotated[float, Field(ge=-100, le=100)]
 
 
@@ -79,8 +81,8 @@ class LensCalibration(_Stored):
     model: Annotated[str, Field(min_length=1)]
     focal_mm: Positive | None
     focal_35mm: Positive | None
-    width: Annotated[int, Field(gt=0)]
-    height: Annotated[int, Field(gt=0)]
+    width: Pixels
+    height: Pixels
     fx: Positive
     fy: Positive
     cx: float
@@ -218,11 +220,11 @@ def read_calibration(path: Path) -> LensCalibration:
     """
     remedy = "Mend it, or remove it and make it anew with: clawvision calibrate."
     try:
-        if path.stat().st_size > _MAX_FILE_BYTES:
-            raise UsageError(f"The lens calibration {path} is too large to be one.", remedy)
-        data = path.read_bytes()
+        data = read_regular(path, _MAX_FILE_BYTES)
     except OSError as error:
         raise UsageError(f"The lens calibration {path} cannot be read: {error.strerror or error}.", remedy) from error
+    if len(data) > _MAX_FILE_BYTES:
+        raise UsageError(f"The lens calibration {path} is too large to be one.", remedy)
     try:
         return LensCalibration.model_validate_json(data)
     except ValidationError as error:

@@ -2,19 +2,47 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import AliasChoices, Field, ValidationError
+from pydantic import AfterValidator, AliasChoices, Field, ValidationError
 
 from clawvision.errors import UsageError
 from clawvision.output.atomic import write_atomic
 from clawvision.output.models import Record, UrgencyLevel
 from clawvision.output.record import dumps
 from clawvision.plain import plain
+from clawvision.regular import read_regular
 
 JOURNAL = "triage.json"
 SCHEMA_NAME: Literal["clawvision/triage/1"] = "clawvision/triage/1"
+MAX_JOURNAL_BYTES = 256_000_000
+"""Some hundred thousand photos."""
+
+
+def _part(name: str) -> str:
+    """Return a name that stays in its folder: an output folder may come from anybody, its journal with it."""
+    if name in (".", "..") or not name.isprintable() or set(name) & set("/\\:"):
+        raise ValueError("a name of a file that leads nowhere else is needed")
+    return name
+
+
+def _inside(place: str) -> str:
+    if place.startswith("/") or ".." in place.split("/"):
+        raise ValueError("a place in the inbox is needed")
+    return place
+
+
+def _moment(text: str) -> str:
+    if datetime.fromisoformat(text).tzinfo is None:
+        raise ValueError("a time with its offset is needed")
+    return text
+
+
+FilePart = Annotated[str, AfterValidator(_part)]
+InboxPlace = Annotated[str, AfterValidator(_inside)]
+Moment = Annotated[str, AfterValidator(_moment)]
 
 
 class TakenPhoto(Record):
@@ -22,14 +50,14 @@ class TakenPhoto(Record):
 
     name: str
     """As it is told in records and answers; a second photo of the same file name has a number in it."""
-    source: str
+    source: InboxPlace
     """Its name in the inbox."""
     sha256: str
     size: int
     mtime_ns: int
     came: str
     """When it was first seen, UTC."""
-    file: str
+    file: FilePart
     readable: bool
     """False for one that was given up: not to be decoded, and so perhaps not whole."""
 
@@ -77,7 +105,7 @@ class Sender(Record):
     """What is known of a sender. ``folder`` is its name below ``senders`` and that of its answer."""
 
     name: str
-    folder: str
+    folder: Annotated[FilePart, Field(min_length=1)]
     photos: tuple[TakenPhoto, ...] = ()
     context: str = ""
     """A hash of the table and the outline files that the last assessment was made with."""
@@ -91,8 +119,8 @@ class Waiting(Record):
     """A file that cannot be read as a picture yet, perhaps since it is still being copied."""
 
     sender: str
-    source: str
-    since: str
+    source: InboxPlace
+    since: Moment
     """When it was first found so, UTC."""
     why: str
 
@@ -117,7 +145,10 @@ def read_journal(out: Path) -> Journal:
     """
     path = out / JOURNAL
     try:
-        return Journal.model_validate_json(path.read_bytes())
+        data = read_regular(path, MAX_JOURNAL_BYTES)
+        if len(data) > MAX_JOURNAL_BYTES:
+            raise OSError("too large")
+        return Journal.model_validate_json(data)
     except FileNotFoundError:
         return Journal()
     except (OSError, ValidationError):

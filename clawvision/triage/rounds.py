@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
 from clawvision import store
+from clawvision.apart import read_apart
 from clawvision.batch import PhotoDone, assess_collected, check_profiles
 from clawvision.errors import OutputError, PhotoRefused, UsageError
 from clawvision.findings import load_profiles, load_rules
@@ -21,7 +22,6 @@ from clawvision.output.atomic import write_atomic
 from clawvision.output.models import AssessmentRecord
 from clawvision.output.paths import without_paths
 from clawvision.output.record import load_assessment
-from clawvision.photo.read import read_photo
 from clawvision.photo_task import Worker, measure_photo
 from clawvision.plain import plain
 from clawvision.triage.answers import answer_text
@@ -487,7 +487,7 @@ def _bytes(path: Path) -> bytes | None:
 def _undecodable(path: Path, settings: Settings) -> str | None:
     """Return why a file is no picture yet; None for a picture, and for what waiting would not change."""
     try:
-        read_photo(path, name=path.name, settings=settings)
+        read_apart(path, name=path.name, settings=settings)
     except PhotoRefused as refusal:
         return refusal.reason.message if refusal.reason.code in _PERHAPS_ARRIVING else None
     return None

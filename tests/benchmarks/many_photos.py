@@ -30,8 +30,8 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from clawvision import pool
 from clawvision.batch import ASSESSMENT, MEASURES, PhotoDone, assess_collected
+from clawvision.executors import processes
 from clawvision.manifest import collect
 from clawvision.output.models import AnimalRecord, FootRecord, PhotoRecord
 from clawvision.output.record import photo_record
@@ -135,7 +135,7 @@ def run(photos: Path, out: Path, samples: Path, jobs: int) -> None:
             if not isinstance(record, AnimalRecord) and written[type(record)] % SEEN[type(record)] == 0:
                 note(f"written {type(record).__name__}", written[type(record)])
 
-        pool.TASKS_PER_PROCESS = PHOTOS_A_PROCESS
+        processes.TASKS_PER_PROCESS = PHOTOS_A_PROCESS
         collected = collect([photos])
         note("collected", len(collected.requests))
         assess_collected(collected, out, jobs=jobs, worker=read_number, progress=progress, told=told)

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from clawvision import batch, store
+from clawvision import apart, batch, store
 from clawvision.errors import UsageError
 from clawvision.findings.book import FORBIDDEN, load_rules
 from clawvision.reasons import REASONS
@@ -80,6 +80,7 @@ class Duty:
 @pytest.fixture
 def duty(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Duty]:
     monkeypatch.setattr(batch, "run_tasks", run_here)
+    monkeypatch.setattr(apart, "run_tasks", run_here)
     monkeypatch.setattr(store, "_program", lambda: ("this version",))
     yield Duty(tmp_path)
 
@@ -346,6 +347,7 @@ def test_a_folder_that_cannot_be_read_stops_no_other(duty: Duty, monkeypatch: py
     assert "anna cannot be read (Permission denied)" in duty.text
     monkeypatch.undo()
     monkeypatch.setattr(batch, "run_tasks", run_here)
+    monkeypatch.setattr(apart, "run_tasks", run_here)
     monkeypatch.setattr(store, "_program", lambda: ("this version",))
     assert duty.rounds().taken == {"anna": 1}
 

@@ -1,0 +1,1 @@
+"""Readers tried on hostile input: ``python -m tests.fuzz READER --runs N --seed S``."""
