@@ -268,7 +268,7 @@ class _Fetched(Generic[T]):
             for file in self.files:
                 limit = self.max_file_bytes if file.name == name else _SMALL_BYTES
                 _fetch_into(self.file_system, file, Path(folder) / file.name, limit)
-            return self.function(replace(task, request=replace(task.request, path=Path(folder) / name)))
+            return self.function(replace(task, request=replace(task.request, path=Path(folder) / name), listed=False))
 
 
 def _fetch_into(file_system: Any, file: RemoteFile, target: Path, limit: int) -> None:

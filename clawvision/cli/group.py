@@ -20,6 +20,7 @@ from clawvision.errors import ClawvisionError
 from clawvision.plain import plain
 
 INTERRUPTED = 130
+HELP_OPTIONS = ["-h", "--help"]
 TRACEBACK = "CLAWVISION_TRACEBACK"
 
 # Loaded when they are asked for: what one command needs to start, another need not wait for.
@@ -50,6 +51,9 @@ class ClawvisionGroup(click.Group):
         module = _COMMANDS.get(cmd_name)
         command = None if module is None else getattr(import_module(module), cmd_name)
         assert command is None or isinstance(command, click.Command)
+        if command is not None:
+            # Its own, since click keeps the names that it first asks for, and a command may be called by itself first.
+            command.context_settings.setdefault("help_option_names", HELP_OPTIONS)
         return command
 
     def main(
@@ -131,7 +135,7 @@ def _sigterm_as_interrupt() -> Iterator[None]:
     "clawvision",
     cls=ClawvisionGroup,
     invoke_without_command=True,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    context_settings={"help_option_names": HELP_OPTIONS, "max_content_width": 100},
 )
 @click.version_option(clawvision.__version__, "--version", prog_name="clawvision", message="%(prog)s %(version)s")
 @click.pass_context

@@ -11,7 +11,7 @@ from typing import get_args
 
 import click
 
-from clawvision.cli.group import main
+from clawvision.cli.group import HELP_OPTIONS, main
 from clawvision.types import Foot, Sign, Stage, View
 
 _HEAD = """# Command line
@@ -52,7 +52,7 @@ apart from the photos, a photo that is not beside it is looked for in the folder
 
 def reference() -> str:
     """Return the page as Markdown: each command with its text and all of its options."""
-    context = click.Context(main, info_name="clawvision", help_option_names=["-h", "--help"])
+    context = click.Context(main, info_name="clawvision", help_option_names=HELP_OPTIONS)
     parts = [_HEAD, *_command(main, context)]
     for name in main.list_commands(context):
         command = main.get_command(context, name)

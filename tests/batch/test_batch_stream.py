@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 from collections.abc import Callable, Generator, Iterable, Iterator
+from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -95,7 +96,7 @@ def test_tasks_are_made_as_they_are_taken(tmp_path: Path, monkeypatch: pytest.Mo
     ahead: list[int] = []
 
     def one_at_a_time(
-        function: Callable[[Any], Any], tasks: Iterable[Any], jobs: int
+        function: Callable[[Any], Any], tasks: Iterable[Any], jobs: int, *, executor: Executor | None
     ) -> Generator[tuple[int, Any], None, None]:
         taken = 0
 
@@ -121,7 +122,9 @@ def test_a_photo_lost_or_doubled_on_the_way_is_not_passed_over(
     photos = herd(tmp_path / "photos", 2)
     real = run_here
 
-    def faulty(function: Any, tasks: Any, jobs: int) -> Generator[tuple[int, Any], None, None]:
+    def faulty(
+        function: Any, tasks: Any, jobs: int, *, executor: Executor | None
+    ) -> Generator[tuple[int, Any], None, None]:
         results = dict(real(function, tasks, jobs))
         yield from ((index, results[index]) for index in lost)
 

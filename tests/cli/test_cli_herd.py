@@ -245,7 +245,7 @@ def test_what_is_missing_too_large_or_of_another_schema_is_refused(
     assert not to.exists()
 
 
-@pytest.mark.parametrize("length", [-3.0, 1e308, -1e308])
+@pytest.mark.parametrize("length", [-3.0, 1e29, -1e29])
 def test_lengths_that_no_claw_has_make_no_profile_of_their_own(out: Path, to: Path, length: float) -> None:
     def all_of_that_length(data: Any) -> None:
         for photo in data["photos"]:
