@@ -11,7 +11,6 @@ STEPS = 16
 """Points along each tube's path."""
 HAND_TUBES = 7
 PIPES, STALKS = 4, 500
-_ABOUT_TOE = 12
 ABSENT = -1.0e6
 """Coordinate of all that a scene does not have: so far away, and in one place, that it covers no pixel."""
 
@@ -197,9 +196,7 @@ def pipes(rng: np.random.Generator, viewpoint: Viewpoint) -> tuple[FloatArray, F
     return paths, widths
 
 
-def straw(
-    rng: np.random.Generator, plane: FloatArray, viewpoint: Viewpoint, count: int, toe: FloatArray | None = None
-) -> FloatArray:
+def straw(rng: np.random.Generator, plane: FloatArray, viewpoint: Viewpoint, count: int) -> FloatArray:
     """Return stalks (STALKS, 3, 3) strewn over the ground, a few of them on end: start, stop and half width.
 
     Parameters
@@ -212,8 +209,6 @@ def straw(
         The camera, which the stalks' broad sides face.
     count
         How many there are; the others are absent.
-    toe : (3,), optional
-        A toe's tip, about which a dozen of them lie and cover it now and then.
     """
     stalks = np.full((STALKS, 3, 3), ABSENT)
     stalks[:, 2] = 0.0
@@ -226,8 +221,6 @@ def straw(
     spot = rng.normal(0.0, spread, (count, 2))
     middle = point + np.array([60.0, 0.0, 0.0]) - (np.array([60.0, 0.0, 0.0]) @ normal) * normal
     at = middle + spot[:, :1] * first + spot[:, 1:] * second + normal * rng.uniform(0.5, 9.0, (count, 1))
-    if toe is not None:
-        at[:_ABOUT_TOE] = toe + rng.normal(0.0, 1.0, (min(count, _ABOUT_TOE), 3)) * np.array([30.0, 22.0, 9.0])
     turn = rng.uniform(0.0, 2 * np.pi, (count, 1))
     rise = np.clip(rng.normal(0.0, 0.12, (count, 1)), -0.05, 0.6)
     along = np.cos(turn) * first + np.sin(turn) * second + normal * rise

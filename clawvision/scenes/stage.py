@@ -139,9 +139,7 @@ def sample_stage(
     boxes = _boxes(rng, view, lifted=lifted)
     planes[0, 0, 2] -= 2.0 * boxes[0, 3, 2]  # the ground lies under the plank
     littered = int(rng.integers(20, STALKS + 1)) if rng.random() < 0.35 else 0
-    near_y = side * (0.5 * foot.outer.width + foot.gap)
-    toe = np.array([extent.tip_x - rng.uniform(0.0, 30.0), near_y, max(0.0, planes[0, 0, 2]) + 8.0])
-    stalks = straw(rng, planes[0], viewpoint, littered, toe if rng.random() < 0.4 else None)
+    stalks = straw(rng, planes[0], viewpoint, littered)
 
     neighbour: FootShape | None = None
     origin = np.zeros(3)
