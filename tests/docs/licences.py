@@ -20,7 +20,7 @@ ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "docs" / "licences.md"
 _BLOCK = re.compile(r"(<!-- licences:([\w-]+) -->\n).*?(<!-- end -->)", re.DOTALL)
 
-USED = ("heic", "print", "plots", "report", "history", "postgresql", "research", "review")
+USED = ("heic", "print", "plots", "report", "history", "postgresql", "research", "review", "cluster", "remote")
 """Extras that somebody who measures claws may install; the others are for those who change the program."""
 MAKING = ("scenes", "training", "browser", "test")
 

@@ -299,11 +299,12 @@ def _assessment(data: bytes, place: Path) -> None:
 
 def _report(data: bytes, place: Path) -> None:
     from clawvision.output.read import read_assessment
-    from clawvision.report.html import links_of, thumbnails_of
-    from tests.report.made import parsed, report
+    from clawvision.report.write import Wanted, write_page
+    from tests.report.made import parsed
 
     record = read_assessment(_write(place, "assessment.json", data))
-    html = report(record, "de", thumbnails=thumbnails_of(record, place), links=links_of(record, place, place / "r"))
+    write_page(record, place, place / "r.html", Wanted(language="de"))
+    html = (place / "r.html").read_text("utf-8")
     for bad in ("<script", "<img src=x", "javascript:", "onerror"):
         assert f"<{bad}" not in html
     parsed(html)
@@ -335,15 +336,15 @@ def _thin(value: Any) -> None:
 
 
 def _compare(data: bytes, place: Path) -> None:
-    from clawvision.cli.compare import _given
     from clawvision.compare.comparison import compared
+    from clawvision.compare.given import given_of
     from clawvision.compare.table import compare_csv
     from clawvision.findings import load_rules
     from clawvision.output.read import read_assessment
     from clawvision.repeatability.smallest import NONE_KNOWN
 
     record = read_assessment(_write(place, "assessment.json", data))
-    compare_csv(compared([_given(record)], _profiles(), load_rules(), NONE_KNOWN))
+    compare_csv(compared([given_of(record)], _profiles(), load_rules(), NONE_KNOWN))
 
 
 @cache

@@ -65,7 +65,7 @@ def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "triage.json")
     with pytest.raises(UsageError):
         read_journal(tmp_path)
-    assert thumbnail(pipe, 100) is None
+    assert thumbnail(pipe, 100, 50) is None
 
 
 def test_an_endless_file_is_not_read_to_its_end(tmp_path: Path) -> None:
@@ -160,7 +160,7 @@ def test_a_jpeg_of_many_passes_is_refused_and_one_of_some_is_not(tmp_path: Path)
     (tmp_path / "a.jpg").write_bytes(_passes(MOST_SCANS))
     with pytest.raises(PhotoRefused, match="passes"):
         read_photo(tmp_path / "a.jpg", name="a.jpg", settings=Settings())
-    assert thumbnail(tmp_path / "a.jpg", 100) is None
+    assert thumbnail(tmp_path / "a.jpg", 100, 50) is None
 
 
 def test_a_file_in_too_many_pieces_is_refused() -> None:
