@@ -35,7 +35,9 @@ NEVER = ""
 
 _LIBRARIES = ("numpy", "opencv-python-headless", "pillow", "pillow-heif", "scikit-image", "scipy", "shapely")
 _NO_BEARING = (
+    "apart.py",
     "check.py",
+    "checked.py",
     "cli",
     "compare",
     "findings",

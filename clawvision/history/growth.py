@@ -101,6 +101,19 @@ class ClawGrowth:
     comparisons: tuple[Comparison, ...]
     forecast: Forecast
 
+    @property
+    def between_trims(self) -> tuple[tuple[ToeReading, ...], ...]:
+        """The readings in parts between trims; in a drawing lines join only those of one part."""
+        cut = {(each.last, each.next) for each in self.claw.own.breaks}
+        parts: list[list[ToeReading]] = []
+        for each in self.readings.series.readings:
+            before = parts[-1][-1] if parts else None
+            same = before is not None and (before.day, before.stage) == (each.day, each.stage)
+            if before is None or (not same and (before.day, each.day) in cut):
+                parts.append([])
+            parts[-1].append(each)
+        return tuple(map(tuple, parts))
+
 
 @dataclass(frozen=True, slots=True)
 class FootGrowth:

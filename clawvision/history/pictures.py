@@ -15,9 +15,8 @@ import numpy as np
 from clawvision.errors import UsageError
 from clawvision.findings.herd import counted
 from clawvision.findings.quantities import DAYS_PER_MONTH
-from clawvision.growth import Break, Forecast, lengths_ahead, limb_of
+from clawvision.growth import Forecast, lengths_ahead, limb_of
 from clawvision.growth.rate import Z
-from clawvision.growth.series import ToeReading
 from clawvision.history.growth import ClawGrowth, FootGrowth, LimitName
 from clawvision.output.wording import FOOT_WORDS
 from clawvision.plain import plain
@@ -112,7 +111,7 @@ def _lengths(axes: Axes, claw: ClawGrowth, place: int, aside: float) -> None:
         "zorder": 4 + place,
     }
     stroke = STROKES[place]
-    for number, part in enumerate(_parts(series.readings, claw.claw.own.breaks)):
+    for number, part in enumerate(claw.between_trims):
         axes.errorbar(
             [each.day.toordinal() + aside for each in part],
             [each.length_mm for each in part],
@@ -123,19 +122,6 @@ def _lengths(axes: Axes, claw: ClawGrowth, place: int, aside: float) -> None:
             label=f"{series.claw} claw" if number == 0 else None,
             **look,
         )
-
-
-def _parts(readings: Sequence[ToeReading], breaks: Sequence[Break]) -> list[list[ToeReading]]:
-    """Return the readings between trims; lines join only these."""
-    cut = {(each.last, each.next) for each in breaks}
-    parts: list[list[ToeReading]] = []
-    for each in readings:
-        before = parts[-1][-1] if parts else None
-        same = before is not None and (before.day, before.stage) == (each.day, each.stage)
-        if before is None or (not same and (before.day, each.day) in cut):
-            parts.append([])
-        parts[-1].append(each)
-    return parts
 
 
 def _trims(axes: Axes, claws: Sequence[ClawGrowth], end: date) -> None:

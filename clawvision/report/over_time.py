@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from datetime import date
 
 from clawvision.findings.profiles import Profile
-from clawvision.growth import Break, Forecast
-from clawvision.growth.series import ToeReading
+from clawvision.growth import Forecast
 from clawvision.history import need
 from clawvision.history.growth import ClawGrowth, FootGrowth, herd_feet
 from clawvision.output.models import AssessmentRecord
@@ -64,7 +63,7 @@ def history_view(foot: FootGrowth | None, words: Catalogue, key: str) -> History
     if foot is None or not claws:
         return HistoryView("", (), words.word("history.none"))
     limit = next((claw.forecast.limit_mm for claw in claws if claw.forecast.limit_mm is not None), None)
-    lines = [Line(_name(claw, words), _parts(claw)) for claw in claws]
+    lines = [Line(_name(claw, words), claw.between_trims) for claw in claws]
     trims = [day for claw in claws for day in claw.readings.series.trims]
     drawn = sketch(
         lines,
@@ -140,23 +139,6 @@ def _described(claw: ClawGrowth, words: Catalogue) -> str:
         for each in readings
     )
     return f"{capital(_name(claw, words))}: {told}."
-
-
-def _parts(claw: ClawGrowth) -> tuple[tuple[ToeReading, ...], ...]:
-    """Return the readings between trims; lines join only these."""
-    return _split(claw.readings.series.readings, claw.claw.own.breaks)
-
-
-def _split(readings: Sequence[ToeReading], breaks: Sequence[Break]) -> tuple[tuple[ToeReading, ...], ...]:
-    cut = {(each.last, each.next) for each in breaks}
-    parts: list[list[ToeReading]] = []
-    for each in readings:
-        before = parts[-1][-1] if parts else None
-        same = before is not None and (before.day, before.stage) == (each.day, each.stage)
-        if before is None or (not same and (before.day, each.day) in cut):
-            parts.append([])
-        parts[-1].append(each)
-    return tuple(map(tuple, parts))
 
 
 def _name(claw: ClawGrowth, words: Catalogue) -> str:

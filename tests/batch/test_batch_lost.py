@@ -20,18 +20,10 @@ from clawvision.cli import main
 from clawvision.errors import OutputError, UsageError
 from clawvision.output.models import PhotoRecord
 from clawvision.types import PhotoRequest, Settings
-from tests.batch.fakes import Logging, quick, run_here
+from tests.batch.fakes import Logging, quick
 from tests.batch.kills import children, herd, kill_at_random, written
 
-
-@pytest.fixture(autouse=True)
-def one_program(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(store, "_program", lambda: ("this version",))
-
-
-@pytest.fixture
-def here(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(batch, "run_tasks", run_here)
+pytestmark = pytest.mark.usefixtures("one_program")
 
 
 @pytest.mark.skipif(not Path("/proc/self/task").is_dir(), reason="a process's children cannot be found here")

@@ -24,19 +24,9 @@ from clawvision.output.models import AssessmentRecord
 from clawvision.types import PhotoRequest, Settings
 from tests.batch.fakes import PICTURE, Dying, Logging, quick, run_here
 
+pytestmark = pytest.mark.usefixtures("one_program")
+
 ROOT = Path(__file__).parents[2]
-
-
-@pytest.fixture(autouse=True)
-def one_program(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Keep the tests from reading every source file again and again."""
-    monkeypatch.setattr(store, "_program", lambda: ("this version",))
-
-
-@pytest.fixture
-def here(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Work in this process, which takes a second less to start."""
-    monkeypatch.setattr(batch, "run_tasks", run_here)
 
 
 class Losing(ThreadPoolExecutor):

@@ -32,11 +32,7 @@ from tests.batch.fakes import quick, run_here
 from tests.batch.kills import herd
 from tests.output import made, made_feet
 
-
-@pytest.fixture(autouse=True)
-def here(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(store, "_program", lambda: ("this version",))
-    monkeypatch.setattr(batch, "run_tasks", run_here)
+pytestmark = pytest.mark.usefixtures("one_program", "here")
 
 
 def measured(request: PhotoRequest, settings: Settings) -> tuple[PhotoRecord, bytes | None]:

@@ -22,6 +22,18 @@ from clawvision.types import Photo, Reason, Settings
 WIDTH, HEIGHT = 320, 240
 
 
+_UNDO = {
+    2: Image.Transpose.FLIP_LEFT_RIGHT,
+    3: Image.Transpose.ROTATE_180,
+    4: Image.Transpose.FLIP_TOP_BOTTOM,
+    5: Image.Transpose.TRANSPOSE,
+    6: Image.Transpose.ROTATE_90,
+    7: Image.Transpose.TRANSVERSE,
+    8: Image.Transpose.ROTATE_270,
+}
+"""What has to be done to an upright picture so that a reader who follows the tag undoes it (Exif 2.32, 4.6.4)."""
+
+
 def scene(width: int = WIDTH, height: int = HEIGHT) -> Image.Image:
     """A picture in which no turn or mirroring looks like another: smooth, so that JPEG keeps it."""
     y, x = np.mgrid[:height, :width]
@@ -74,18 +86,8 @@ def test_unpacking_equals_the_slow_way(tmp_path: Path, size: tuple[int, int]) ->
 @pytest.mark.parametrize("suffix", ["png", "tif", "jpg"])
 @pytest.mark.parametrize("orientation", range(1, 9))
 def test_all_orientations_give_the_same_pixels(tmp_path: Path, suffix: str, orientation: int) -> None:
-    # What has to be done to the upright picture so that a reader who follows the tag undoes it (Exif 2.32, 4.6.4).
-    undo = {
-        2: Image.Transpose.FLIP_LEFT_RIGHT,
-        3: Image.Transpose.ROTATE_180,
-        4: Image.Transpose.FLIP_TOP_BOTTOM,
-        5: Image.Transpose.TRANSPOSE,
-        6: Image.Transpose.ROTATE_90,
-        7: Image.Transpose.TRANSVERSE,
-        8: Image.Transpose.ROTATE_270,
-    }
     upright = scene()
-    stored = upright.transpose(undo[orientation]) if orientation in undo else upright
+    stored = upright.transpose(_UNDO[orientation]) if orientation in _UNDO else upright
     path = tmp_path / f"a.{suffix}"
     options = {"quality": 95, "subsampling": 0} if suffix == "jpg" else {}
     stored.save(path, exif=orientation_exif(orientation), **options)
@@ -104,21 +106,12 @@ def test_all_orientations_give_the_same_pixels(tmp_path: Path, suffix: str, orie
 @pytest.mark.parametrize("orientation", range(1, 9))
 def test_a_reduced_photo_knows_where_its_pixels_lie(tmp_path: Path, suffix: str, orientation: int) -> None:
     """Sides that are no multiples of the reduction, in all orientations: a spot's centre stays where it is."""
-    undo = {
-        2: Image.Transpose.FLIP_LEFT_RIGHT,
-        3: Image.Transpose.ROTATE_180,
-        4: Image.Transpose.FLIP_TOP_BOTTOM,
-        5: Image.Transpose.TRANSPOSE,
-        6: Image.Transpose.ROTATE_90,
-        7: Image.Transpose.TRANSVERSE,
-        8: Image.Transpose.ROTATE_270,
-    }
     width, height, spot = 1003, 813, np.array((251.0, 403.0))
     y, x = np.mgrid[:height, :width]
     bump = 200 * np.exp(-((x - spot[0]) ** 2 + (y - spot[1]) ** 2) / (2 * 20.0**2))
     upright = Image.fromarray(np.repeat(bump[:, :, None], 3, axis=2).astype(np.uint8))
     path = tmp_path / f"a.{suffix}"
-    turned = upright.transpose(undo[orientation]) if orientation in undo else upright
+    turned = upright.transpose(_UNDO[orientation]) if orientation in _UNDO else upright
     turned.save(path, exif=orientation_exif(orientation), **({"quality": 95} if suffix == "jpg" else {}))
     photo, _ = read_photo(path, name="a", settings=Settings(), long_side=250)
     assert photo.reduction.by == 4 and photo.file_size == (width, height)
