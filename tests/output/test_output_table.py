@@ -69,6 +69,15 @@ def test_no_text_is_taken_for_a_formula(animal: str) -> None:
         assert rows(data, delimiter)[0]["animal"] == "'" + animal
 
 
+def test_a_measure_named_like_a_formula_is_told_as_text() -> None:
+    """An assessment on file may come from anybody, its measures' names too."""
+    side = made.side_result()
+    claw = side.claws["outer"]
+    odd = replace(claw, measures={"@SUM(A1)": made.measure(1.0, 1.0)})
+    (row,) = (each for each in rows(measures_csv(table(replace(side, claws={"outer": odd})))) if each["value"])
+    assert row["measure"] == "'@SUM(A1)"
+
+
 @given(st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=40))
 @settings(deadline=None, max_examples=40)
 def test_any_text_comes_back_and_never_as_a_formula(animal: str) -> None:
