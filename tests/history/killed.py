@@ -37,8 +37,12 @@ def add_all(address: str, new: Entries, say: int | None = None) -> None:
         add_entries(store, Entries((), new.feet))
 
 
-def killed(address: str, new: Entries, after: float) -> tuple[bool, int]:
-    """Add in a process that is killed after some seconds; return whether it was, and how many photos were committed."""
+def killed(address: str, new: Entries, transactions: int, after: float) -> tuple[bool, int]:
+    """Add in a process that is killed some seconds after so many transactions; return whether it was, and how many
+    photos were committed.
+
+    Counted in transactions, since how long one takes depends on what else the machine does.
+    """
     read, write = os.pipe()
     child = os.fork()
     if child == 0:
@@ -49,10 +53,13 @@ def killed(address: str, new: Entries, after: float) -> tuple[bool, int]:
         except BaseException:
             os._exit(1)
     os.close(write)
+    told = b""
+    while len(told) < transactions and (more := os.read(read, transactions - len(told))):
+        told += more
     time.sleep(after)
     os.kill(child, signal.SIGKILL)
     status = os.waitpid(child, 0)[1]
-    told = os.read(read, 4096)
+    told += os.read(read, 4096)
     os.close(read)
     assert os.WIFSIGNALED(status) or os.WEXITSTATUS(status) == 0
     return os.WIFSIGNALED(status), min(GROUP * (told[-1] if told else 0), len(new.photos))
@@ -82,12 +89,14 @@ def main() -> None:
     start = time.perf_counter()
     add_all(again, new)
     usual = time.perf_counter() - start
+    transactions = -(-len(new.photos) // GROUP)
     expected = everything(whole)
     midway: list[int] = []
     told: dict[str, Any] = {"killed": 0, "lost": 0, "torn": 0, "unequal": 0, "midway": midway}
     for number in range(times):
         address = str(folder / f"killed-{number}")
-        was, committed = killed(address, new, moments.uniform(0.0, 1.1 * usual))
+        after = moments.uniform(0.0, 2.0 * usual / transactions)
+        was, committed = killed(address, new, moments.randrange(transactions + 1), after)
         left = there(address) if Path(address).exists() else 0
         told["killed"] += was
         told["lost"] += left < committed
