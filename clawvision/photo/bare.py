@@ -70,10 +70,10 @@ def bare_copy(data: bytes, *, suffix: str, settings: Settings) -> BareCopy:
     try:
         photo, notes = photo_of(data, suffix=suffix, name="photo", settings=settings)
     except PhotoRefused as refusal:
-        if refusal.reason.code in ("picture_too_small", "picture_too_large"):  # for which nothing need be decoded
-            if (made := bare(data, kind_of(data), b"")) is not None:
-                return BareCopy(made, suffix)
-        raise
+        size = refusal.reason.code in ("picture_too_small", "picture_too_large")  # for which nothing need be decoded
+        if not size or (made := bare(data, kind_of(data), b"")) is None:
+            raise
+        return BareCopy(made, suffix)
     block = exif_of(data)
     made = bare(data, kind_of(data), block)
     notes_left = _notes_if_same(photo, made, suffix, settings)

@@ -63,6 +63,8 @@ class TakenPhoto(Record):
     """False for one that was given up: not to be decoded, and so perhaps not whole."""
     notes: tuple[str, ...] = ()
     """What is to be said of the file that arrived and cannot be seen from the copy."""
+    bare: bool = False
+    """Whether the copy holds nothing but its picture and what measuring needs; earlier versions kept all."""
 
 
 class PhotoToSee(Record):

@@ -30,6 +30,7 @@ from clawvision.triage.inbox import SIDECAR_SUFFIX, Found, key_of, list_inbox, r
 from clawvision.triage.journal import Sender, TakenPhoto, Waiting, read_journal, write_journal
 from clawvision.triage.lines import animal_lines
 from clawvision.triage.names import safe_name
+from clawvision.triage.older import made_bare
 from clawvision.triage.worklist import worklist_of, write_worklist
 from clawvision.types import PhotoRequest, Settings
 
@@ -117,6 +118,7 @@ class Triage:
         self._first: dict[str, str] = {}
         self._undecoded: set[tuple[str, int, int]] = set()
         self._notes: tuple[str, ...] = ()
+        self._older = True
 
     def round(self) -> Told:
         """Take and assess what is there and whole.
@@ -126,6 +128,9 @@ class Triage:
         OutputError
             If the results cannot be written.
         """
+        if self._older:
+            self._make_bare()
+            self._older = False
         try:
             listing = list_inbox(self._inbox)
         except OSError as error:
@@ -169,6 +174,14 @@ class Triage:
                 taken[name] = count
         self._write()
         return Told(taken, arriving + len(self._journal.waiting), False)
+
+    def _make_bare(self) -> None:
+        """Make bare what an earlier version has kept."""
+        for sender in self._journal.senders:
+            folder = self._place(sender) / PHOTOS
+            photos = tuple(made_bare(photo, folder, self._asked.settings) for photo in sender.photos)
+            if photos != sender.photos:
+                self._put(sender.model_copy(update={"photos": photos, "open": True}))
 
     # --- what is new
 
@@ -317,6 +330,7 @@ class Triage:
             file=file,
             readable=readable,
             notes=remarks,
+            bare=bool(file),
         )
 
     def _wait(self, found: Found, why: str, waiting: dict[str, Waiting]) -> None:

@@ -22,6 +22,7 @@ from clawvision.reasons import REASONS
 from clawvision.triage import Told, Triage, TriageSettings
 from clawvision.triage.answers import MEANWHILE, NEVER_SOUND
 from clawvision.triage.names import safe_name
+from clawvision.triage.older import AS_IT_CAME
 from clawvision.triage.rounds import alone
 from tests.batch.fakes import run_here
 from tests.hostile import raw
@@ -488,9 +489,9 @@ def test_nothing_of_a_file_is_kept_before_it_is_bare(duty: Duty, monkeypatch: py
 def test_of_what_was_given_up_only_its_mark_is_kept(duty: Duty) -> None:
     for name, content in (("1.jpg", picture(1)[:2000]), ("2.jpg", b"QxTextQz" * 200), ("3.jpg", b"GIF89aQxTextQz")):
         duty.put(f"anna/{name}", raw.with_segment(content, 0xFE, b"Qx") if name == "1.jpg" else content)
-    duty.rounds(601)
-    duty.passed += 1
-    assert duty.work.round().taken == {"anna": 3} or duty.rounds(601).taken == {"anna": 3}
+    duty.rounds()
+    duty.passed += 600
+    assert duty.work.round().taken == {"anna": 3}
     kept = copies(duty)
     assert len(kept) == 3 and all(b"Qx" not in data and len(data) <= 8 for data in kept.values())
     assert duty.rounds().taken == {}
@@ -516,3 +517,75 @@ def test_what_a_copy_cannot_tell_is_told_of_the_photo(duty: Duty) -> None:
     assert [Path(name).suffix for name in copies(duty)] == [".png"]
     assert "1.jpg: The file is named .jpg but holds a TIFF picture." in duty.answer("anna")
     assert REASONS["first_page_only"].message in duty.answer("anna")
+
+
+def test_an_outline_beside_a_copy_bears_on_the_result(duty: Duty) -> None:
+    duty.put("anna/1.jpg", picture(1))
+    duty.rounds()
+    (name,) = copies(duty)
+    (duty.out / "senders/anna/photos" / f"{name}.outline.json").write_text("{}")
+    duty.rounds()
+    assert duty.done == ["anna 1.jpg"] * 2
+
+
+def as_an_earlier_version_kept_it(duty: Duty, arrived: dict[str, bytes]) -> None:
+    """Put the files that arrived in place of their copies, and say nothing of that in the journal."""
+    journal = json.loads((duty.out / "triage.json").read_bytes())
+    folder = duty.out / "senders/anna/photos"
+    for photo in journal["senders"][0]["photos"]:
+        (folder / photo["file"]).unlink()
+        data = arrived[photo["name"]]
+        photo["file"] = hashlib.sha256(data).hexdigest()[:20] + Path(photo["name"]).suffix
+        (folder / photo["file"]).write_bytes(data)
+        (folder / (photo["file"] + ".outline.json")).write_text("{}")
+        del photo["bare"], photo["notes"]
+    (duty.out / "triage.json").write_text(json.dumps(journal))
+
+
+def test_copies_of_an_earlier_version_are_made_bare(duty: Duty) -> None:
+    place = raw.ascii_tag(0x013B, "QxPlaceQz")
+    arrived = {
+        "1.jpg": raw.with_exif(picture(1), raw.block([place])),
+        "2.tif": raw.tiff([*raw.tiff_tags(*raw.SIZE), place], bytes(raw.SIZE[0] * raw.SIZE[1] * 3)),
+        "3.jpg": raw.with_exif(picture(3), raw.block([place]))[:3000],
+    }
+    for name, data in arrived.items():
+        duty.put(f"anna/{name}", data)
+    duty.rounds()
+    duty.passed += 600
+    duty.work.round()
+    assert duty.done == ["anna 1.jpg", "anna 2.tif", "anna 3.jpg"]
+    as_an_earlier_version_kept_it(duty, arrived)
+    assert sum(b"QxPlaceQz" in data for data in copies(duty).values()) == 3
+    duty.again()
+    before = len(duty.done)
+    assert duty.rounds().taken == {}
+    assert not any(b"QxPlaceQz" in data for data in copies(duty).values())
+    assert [Path(name).suffix for name in sorted(copies(duty))].count(".json") == 3
+    photos = json.loads((duty.out / "triage.json").read_bytes())["senders"][0]["photos"]
+    assert all(photo["bare"] for photo in photos)
+    assert {photo["file"] for photo in photos} == {name for name in copies(duty) if not name.endswith(".json")}
+    done = len(duty.done)
+    assert done > before
+    duty.again()
+    duty.rounds()
+    assert len(duty.done) == done
+
+
+def test_an_older_copy_that_cannot_be_made_bare_stays_and_is_told(duty: Duty, monkeypatch: pytest.MonkeyPatch) -> None:
+    duty.put("anna/1.jpg", picture(1))
+    duty.rounds()
+    as_an_earlier_version_kept_it(duty, {"1.jpg": picture(1)})
+    kept = copies(duty)
+
+    def crashes(*words: Any, **more: Any) -> Iterator[tuple[int, Any]]:
+        yield 0, apart.Crashed("it ended")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(apart, "run_tasks", crashes)
+        duty.again()
+        duty.rounds()
+    assert copies(duty) == kept and AS_IT_CAME in duty.answer("anna")
+    duty.again()
+    duty.rounds()
+    assert AS_IT_CAME not in duty.answer("anna")
