@@ -132,6 +132,13 @@ def _interlaced(pixels: np.ndarray[Any, Any]) -> bytes:
     return raw.png_of([(b"IHDR", header), (b"IDAT", zlib.compress(rows)), (b"IEND", b"")])
 
 
+def _as_rgb(jpeg: bytes) -> bytes:
+    """Return a JPEG whose Adobe segment says, and nothing else does, that its channels are red, green and blue."""
+    parts, rest = raw.segments(jpeg)
+    adobe = (0xEE, b"Adobe\0\x64\0\0\0\0\0QxCommentQz")
+    return jpeg[:2] + b"".join(raw.segment(*part) for part in (adobe, *parts) if part[0] != 0xE0) + rest
+
+
 def _behind(png: bytes) -> bytes:
     *parts, end = raw.chunks(png)
     block = raw.block([raw.short_tag(0x0112, 6), raw.ascii_tag(0x013B, "QxArtistQz")])
@@ -156,6 +163,7 @@ def variants(picture: Image.Image) -> dict[str, tuple[bytes, str]]:
         "grey": (raw.saved(small.convert("L"), "JPEG"), ".jpg"),
         "cmyk": (raw.saved(small.convert("CMYK"), "JPEG"), ".jpg"),
         "rgb": (raw.saved(small, "JPEG", keep_rgb=True), ".jpg"),
+        "only_adobe_tells_the_colours": (_as_rgb(jpeg), ".jpg"),
         "profile": (raw.saved(small, "JPEG", icc_profile=b"QxArtistQz" * 9000), ".jpg"),
         "several": (raw.saved(small, "MPO", save_all=True, append_images=[small.rotate(180)]), ".jpg"),
         "no_end": (jpeg[:-2] + b"QxMoreQz" * 20, ".jpg"),
