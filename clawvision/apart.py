@@ -9,12 +9,16 @@ from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from clawvision.checked import AskedView, Checked
 from clawvision.errors import PhotoRefused
 from clawvision.pool import Crashed, run_tasks
 from clawvision.reasons import reason
 from clawvision.types import Photo, Reason, Settings
+
+if TYPE_CHECKING:
+    from clawvision.photo.bare import BareCopy
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +58,36 @@ class ReadOne:
             return read_photo(path, name=name, settings=self.settings)
         except PhotoRefused as refusal:
             return refusal.reason
+
+
+@dataclass(frozen=True, slots=True)
+class BareOne:
+    """Makes a photo's file, given by its bytes and its suffix, bare; returns that, or why it cannot."""
+
+    settings: Settings
+
+    def __call__(self, task: tuple[bytes, str]) -> BareCopy | Reason:
+        from clawvision.photo.bare import bare_copy
+
+        data, suffix = task
+        try:
+            return bare_copy(data, suffix=suffix, settings=self.settings)
+        except PhotoRefused as refusal:
+            return refusal.reason
+
+
+def bare_apart(data: bytes, *, suffix: str, settings: Settings) -> BareCopy:
+    """Do what `clawvision.photo.bare.bare_copy` does, in a process of its own. Same parameters and errors.
+
+    Where that process ends, the photo is refused as one on which the program failed.
+    """
+    with closing(run_tasks(BareOne(settings), [(data, suffix)], 1)) as results:
+        ((_, made),) = results
+    if isinstance(made, Crashed):
+        raise PhotoRefused(reason("internal_error", detail=made.detail))
+    if isinstance(made, Reason):
+        raise PhotoRefused(made)
+    return made
 
 
 def read_apart(path: Path, *, name: str, settings: Settings) -> tuple[Photo, tuple[Reason, ...]]:

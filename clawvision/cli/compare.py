@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -10,7 +11,7 @@ from pathlib import Path
 import click
 import numpy as np
 
-from clawvision.apart import read_apart
+from clawvision.apart import bare_apart, read_apart
 from clawvision.cli.options import repeats_option
 from clawvision.compare.comparison import compared
 from clawvision.compare.given import given_of
@@ -27,7 +28,9 @@ from clawvision.output.models import PhotoRecord
 from clawvision.output.read import read_assessment
 from clawvision.output.record import dumps
 from clawvision.output.wording import measure_word
+from clawvision.photo.kept import photo_file
 from clawvision.plain import listed, plain, wrapped
+from clawvision.regular import read_regular
 from clawvision.repeatability.smallest import NONE_KNOWN, read_smallest
 from clawvision.types import ByteArray, Photo, Settings
 
@@ -165,7 +168,7 @@ def _photo(folder: Path | None, record: PhotoRecord, *, blur: bool) -> tuple[Pho
     """Return a photo's pixels where its file is there and the one that was measured, and else a note why not."""
     if folder is None:
         return None, ""
-    path = folder / record.photo
+    path = photo_file(folder, record.photo, record.sha256)
     try:
         if not path.resolve().is_relative_to(folder.resolve()):
             return None, f"{record.photo} leads out of the folder of photos and is not shown."
@@ -176,9 +179,19 @@ def _photo(folder: Path | None, record: PhotoRecord, *, blur: bool) -> tuple[Pho
         return None, f"{record.photo} cannot be shown: {error.reason.message}"
     except (OSError, ValueError) as error:
         return None, f"{record.photo} cannot be shown: {error}"
-    if photo.sha256 != record.sha256:
+    if photo.sha256 != record.sha256 and not _copied(path, record):
         return None, f"{record.photo} in {folder} is not the file that was measured and is not shown."
     return (replace(photo, pixels=_blurred(photo, record)) if blur else photo), ""
+
+
+def _copied(path: Path, record: PhotoRecord) -> bool:
+    """Return whether what was measured is the bare copy of a file, as ``clawvision triage`` makes it."""
+    try:
+        data = read_regular(path, Settings().max_file_bytes)
+        made = bare_apart(data, suffix=path.suffix.casefold(), settings=Settings())
+    except (OSError, PhotoRefused):
+        return False
+    return hashlib.sha256(made.data).hexdigest() == record.sha256
 
 
 def _blurred(photo: Photo, record: PhotoRecord) -> ByteArray:

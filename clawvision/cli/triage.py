@@ -85,8 +85,8 @@ def triage(
     itself, says more; the columns are those of clawvision assess. A photo that no table names is taken all the same.
     Links are not followed, hidden files and those that end in .part, .tmp or ~ are left alone.
 
-    Each photo is taken once, told by its content, also after an interruption; a file that changed counts as new. It is
-    copied first, so that INBOX may be emptied. OUT holds:
+    Each photo is taken once, told by its content, also after an interruption; a file that changed counts as new. A copy
+    without place, names and serial numbers is measured and kept, so that INBOX may be emptied. OUT holds:
 
     \b
     Files:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 import re
+import struct
 import unicodedata
+from collections.abc import Sequence
 from datetime import datetime
+from fractions import Fraction
 from typing import Any
 
 from PIL import Image
@@ -23,6 +26,16 @@ _PIXELS_X, _PIXELS_Y = 0xA002, 0xA003
 _PLANE_X, _PLANE_Y, _PLANE_UNIT = 0xA20E, 0xA20F, 0xA210
 # Exif knows inch and centimetre; millimetre and micrometre are in use by some cameras all the same.
 _UNIT_MM = {2: 25.4, 3: 10.0, 4: 1.0, 5: 0.001}
+
+_NUMBERS = (_FOCAL, _FOCAL_35, _DIGITAL_ZOOM, _PIXELS_X, _PIXELS_Y, _PLANE_X, _PLANE_Y, _PLANE_UNIT)
+"""Of the details, all numbers that are read."""
+_TAKEN_FLAGS = ((_TAKEN, "taken_invalid"), (_TAKEN_OFFSET, "taken_offset_invalid"))
+
+_ASCII, _SHORT, _LONG, _RATIONAL, _UNDEFINED, _DOUBLE = 2, 3, 4, 5, 7, 12
+_ABSURD = (_ASCII, 2, b"?\0")
+"""Type, count and bytes of what is neither a number nor a date."""
+_Field = tuple[int, int, int, bytes]
+"""Tag, type, count, bytes."""
 
 _TEXT_LIMIT = 64
 _FOCAL_RANGE_MM = (0.5, 3000.0)
@@ -81,14 +94,10 @@ def read_exif(image: Image.Image) -> Exif:
     The GPS directory is never read.
     """
     flags: list[str] = []
-    try:
-        block = getattr(image, "info", {}).get("exif")
-        if isinstance(block, bytes) and claims_too_much(block):
-            return Exif(flags=("exif_unreadable",))
-        main = image.getexif()
-        detail = main.get_ifd(_EXIF_IFD) if _EXIF_IFD in main else {}
-    except Exception:  # hostile data make Pillow raise almost anything
+    tags = _tags(image)
+    if tags is None:
         return Exif(flags=("exif_unreadable",))
+    main, detail = tags
     focal, focal_35 = _focal_lengths(detail, image.size, flags)
     return Exif(
         make=_text(_value(main, _MAKE)),
@@ -99,6 +108,105 @@ def read_exif(image: Image.Image) -> Exif:
         orientation=_orientation(_value(main, _ORIENTATION), flags),
         flags=tuple(flags),
     )
+
+
+def kept_exif(image: Image.Image) -> bytes:
+    """Return a block of EXIF data with what `read_exif` reads of a picture's, and nothing else.
+
+    Made anew: numbers are numbers again, texts those that were read. A value that `read_exif` would call absurd is
+    written as one that it calls so too, but says nothing of what it was.
+
+    Parameters
+    ----------
+    image
+        As for `read_exif`.
+
+    Returns
+    -------
+    bytes
+        A TIFF block, without the ``Exif`` mark in front of it. In place of data that cannot be read something that
+        cannot be read either.
+    """
+    tags = _tags(image)
+    if tags is None:
+        return b"unreadable"
+    main, detail = tags
+    own = [
+        (tag, *_text_field(text)) for tag in (_MAKE, _MODEL) if (text := _text(_value(main, tag))) is not None
+    ] + _number_fields(main, (_ORIENTATION,))
+    flags: list[str] = []
+    taken = _taken(detail, flags)
+    of_detail = _number_fields(detail, _NUMBERS)
+    if taken is not None:
+        of_detail.append((_TAKEN, *_text_field(taken[:19].replace("-", ":").replace("T", " "))))
+        if taken[19:]:
+            of_detail.append((_TAKEN_OFFSET, *_text_field(taken[19:])))
+    of_detail += [(tag, *_ABSURD) for tag, flag in _TAKEN_FLAGS if flag in flags]
+    return _block(own, of_detail)
+
+
+def _tags(image: Image.Image) -> tuple[Any, Any] | None:
+    """Return the tags of the main directory and of the details, None where they cannot be read."""
+    try:
+        block = getattr(image, "info", {}).get("exif")
+        if isinstance(block, bytes) and claims_too_much(block):
+            return None
+        main = image.getexif()
+        return main, main.get_ifd(_EXIF_IFD) if _EXIF_IFD in main else {}
+    except Exception:  # hostile data make Pillow raise almost anything
+        return None
+
+
+def _text_field(text: str) -> tuple[int, int, bytes]:
+    """Return type, count and bytes of a text: ASCII as EXIF has it, any other text as bytes of UTF-8."""
+    if text.isascii():
+        return _ASCII, len(text) + 1, text.encode() + b"\0"
+    data = text.encode("utf-8")
+    return _UNDEFINED, len(data), data
+
+
+def _number_fields(tags: Any, numbers: Sequence[int]) -> list[_Field]:
+    """Return the fields of those tags that are there."""
+    found = []
+    for tag in numbers:
+        if (value := _value(tags, tag)) is not None:
+            number = _number(value)
+            found.append((tag, *(_ABSURD if number is None else _number_field(number))))
+    return found
+
+
+def _number_field(number: float) -> tuple[int, int, bytes]:
+    """Return type, count and bytes of a number: exactly this one, in the type that EXIF has for it where one fits."""
+    if number.is_integer() and 0 <= number < 2**32:
+        return (
+            (_SHORT, 1, struct.pack("<H", int(number)))
+            if number < 2**16
+            else (_LONG, 1, struct.pack("<I", int(number)))
+        )
+    near = Fraction(number).limit_denominator(1_000_000)
+    if 0 <= near.numerator < 2**32 and float(near) == number:
+        return _RATIONAL, 1, struct.pack("<II", near.numerator, near.denominator)
+    return _DOUBLE, 1, struct.pack("<d", number)
+
+
+def _block(main: Sequence[_Field], detail: Sequence[_Field]) -> bytes:
+    """Return a TIFF block of a main directory and one of details."""
+    pointer = [(_EXIF_IFD, _LONG, 1, struct.pack("<I", 0))] if detail else []
+    there = 8 + len(_directory([*main, *pointer], 8))
+    pointer = [(_EXIF_IFD, _LONG, 1, struct.pack("<I", there))] if detail else []
+    head = b"II*\0" + struct.pack("<I", 8) + _directory([*main, *pointer], 8)
+    return head + (_directory(detail, there) if detail else b"")
+
+
+def _directory(fields: Sequence[_Field], start: int) -> bytes:
+    """Return a directory that lies at ``start``, with the values that are longer than 4 bytes behind it."""
+    entries, behind = b"", b""
+    values = start + 2 + 12 * len(fields) + 4
+    for tag, kind, count, data in sorted(fields):
+        place = data.ljust(4, b"\0") if len(data) <= 4 else struct.pack("<I", values + len(behind))
+        behind += data + b"\0" * (len(data) % 2) if len(data) > 4 else b""
+        entries += struct.pack("<HHI", tag, kind, count) + place
+    return struct.pack("<H", len(fields)) + entries + bytes(4) + behind
 
 
 def _value(tags: Any, tag: int) -> Any:

@@ -23,7 +23,7 @@ from PIL.PngImagePlugin import PngImageFile
 from PIL.TiffImagePlugin import TiffImageFile
 
 from clawvision.errors import PhotoRefused
-from clawvision.photo.exif import read_exif
+from clawvision.photo.exif import kept_exif, read_exif
 from clawvision.photo.structure import structure_problem
 from clawvision.reasons import reason
 from clawvision.types import WHOLE, ByteArray, Photo, Reason, Reduction, Settings
@@ -93,13 +93,34 @@ def read_photo(
         With the reason, where there is no photo to be had from the file.
     """
     data = _read_bytes(path, settings.max_file_bytes)
-    kind = _sniff(data)
+    return photo_of(data, suffix=path.suffix, name=name, settings=settings, long_side=long_side)
+
+
+def photo_of(
+    data: bytes, *, suffix: str, name: str, settings: Settings, long_side: int | None = None
+) -> tuple[Photo, tuple[Reason, ...]]:
+    """Do what `read_photo` does with the bytes of a file, of whose name only the suffix bears on it.
+
+    Parameters
+    ----------
+    data
+        The whole file.
+    suffix
+        How its name ends, with the point; empty for none.
+    name, settings, long_side
+        As for `read_photo`.
+
+    Raises
+    ------
+    PhotoRefused
+        With the reason, where there is no photo to be had from them.
+    """
+    kind = kind_of(data)
     if (problem := structure_problem(kind, data)) is not None:
         raise PhotoRefused(reason("truncated", detail=problem))
     notes = []
-    suffix = path.suffix.lower()
-    if suffix and suffix not in _SUFFIXES[kind]:
-        notes.append(reason("misnamed", suffix=suffix, actual=kind))
+    if suffix and suffix.lower() not in _SUFFIXES[kind]:
+        notes.append(reason("misnamed", suffix=suffix.lower(), actual=kind))
     with _pillow_guarded():
         image = _open(kind, BytesIO(data))
         _check_size(image.size, settings.max_pixels)
@@ -126,14 +147,39 @@ def read_photo(
         raise PhotoRefused(reason("truncated", detail="its lower part is missing"))
     del image
     turn = exif.orientation if kind in ("JPEG", "PNG") else 1  # Pillow turns TIFF, pillow-heif turns HEIC
-    if turn != 1:
-        pixels = _TURNS[turn](pixels)
+    pixels = turned(pixels, turn)
     pixels.flags.writeable = False
     aside = exif.orientation >= 5 and kind in ("JPEG", "PNG", "TIFF")
     upright = (stored_size[1], stored_size[0]) if aside else stored_size
     reduction = Reduction(by, _frame_shift(by, upright, pixels.shape, turn)) if by > 1 else WHOLE
     photo = Photo(name, hashlib.sha256(data).hexdigest(), pixels, exif, stored_size, reduction, upright)
     return photo, tuple(notes)
+
+
+def exif_of(data: bytes) -> bytes:
+    """Return an EXIF block with what is read of a picture's, see `clawvision.photo.exif.kept_exif`.
+
+    Parameters
+    ----------
+    data
+        A whole file that `photo_of` takes.
+
+    Raises
+    ------
+    PhotoRefused
+        If it cannot be opened.
+    """
+    kind = kind_of(data)
+    with _pillow_guarded():
+        image = _open(kind, BytesIO(data))
+        if kind == "PNG":  # whose EXIF data may come after its pixels
+            image.load()
+        return kept_exif(image)
+
+
+def turned(pixels: ByteArray, orientation: int) -> ByteArray:
+    """Return pixels (H, W, 3) turned upright that are stored with an EXIF orientation."""
+    return pixels if orientation == 1 else np.asarray(_TURNS[orientation](pixels))
 
 
 def _read_bytes(path: Path, limit: int) -> bytes:
@@ -160,7 +206,14 @@ def _read_bytes(path: Path, limit: int) -> bytes:
     return data
 
 
-def _sniff(data: bytes) -> Format:
+def kind_of(data: bytes) -> Format:
+    """Return what kind of picture bytes begin like.
+
+    Raises
+    ------
+    PhotoRefused
+        If it is none that is read.
+    """
     if data.startswith(b"\xff\xd8\xff"):
         return "JPEG"
     if data.startswith(b"\x89PNG\r\n\x1a\n"):

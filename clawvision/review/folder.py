@@ -12,6 +12,7 @@ from clawvision.errors import PhotoRefused, UsageError
 from clawvision.outline.sidecar import read_sidecar
 from clawvision.output.models import AssessmentRecord, PhotoRecord
 from clawvision.output.record import request_again
+from clawvision.photo.kept import PHOTOS, photo_file
 from clawvision.plain import plain
 from clawvision.types import PhotoRequest, Settings
 
@@ -58,7 +59,7 @@ class ReviewPhoto:
 
 
 def review_photos(record: AssessmentRecord, folder: Path) -> tuple[ReviewPhoto, ...]:
-    """Return an assessment's photos that lie in a folder, those that need a person first.
+    """Return an assessment's photos that lie in a folder, or the copies that were measured, a person's first.
 
     Raises
     ------
@@ -68,7 +69,7 @@ def review_photos(record: AssessmentRecord, folder: Path) -> tuple[ReviewPhoto, 
     root = folder.resolve()
     found = []
     for photo in record.photos:
-        path = folder / photo.photo
+        path = photo_file(folder, photo.photo, photo.sha256)
         if path.resolve().is_relative_to(root) and path.is_file():
             request = request_again(
                 path, photo.asked, name=photo.photo, animal=photo.animal, foot=photo.asked.foot, stage=photo.stage
@@ -107,8 +108,8 @@ def photo_folder(record: AssessmentRecord, out: Path, given: Path | None) -> Pat
     if given is not None:
         return given
     base = out if out.is_dir() else out.parent
-    for folder in (*(Path(word) for word in record.run.command[1:]), Path(), base, base.parent):
-        if folder.is_dir() and any((folder / photo.photo).is_file() for photo in record.photos):
+    for folder in (*(Path(word) for word in record.run.command[1:]), Path(), base, base.parent, base / PHOTOS):
+        if folder.is_dir() and any(photo_file(folder, each.photo, each.sha256).is_file() for each in record.photos):
             return folder
     raise UsageError("The assessment's photos were not found.", "Name their folder with --photos FOLDER.")
 

@@ -53,6 +53,7 @@ class TakenPhoto(Record):
     source: InboxPlace
     """Its name in the inbox."""
     sha256: str
+    """Of the file as it arrived, by which it is known again. The copy holds less, and so has another one."""
     size: int
     mtime_ns: int
     came: str
@@ -60,6 +61,10 @@ class TakenPhoto(Record):
     file: FilePart
     readable: bool
     """False for one that was given up: not to be decoded, and so perhaps not whole."""
+    notes: tuple[str, ...] = ()
+    """What is to be said of the file that arrived and cannot be seen from the copy."""
+    bare: bool = False
+    """Whether the copy holds nothing but its picture and what measuring needs; earlier versions kept all."""
 
 
 class PhotoToSee(Record):

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
 from clawvision import store
-from clawvision.apart import read_apart
+from clawvision.apart import bare_apart
 from clawvision.batch import PhotoDone, assess_collected, check_profiles
 from clawvision.errors import OutputError, PhotoRefused, UsageError
 from clawvision.findings import load_profiles, load_rules
@@ -22,6 +22,7 @@ from clawvision.output.atomic import write_atomic
 from clawvision.output.models import AssessmentRecord
 from clawvision.output.paths import without_paths
 from clawvision.output.record import load_assessment
+from clawvision.photo.kept import PHOTOS, copy_name, remains
 from clawvision.photo_task import Worker, measure_photo
 from clawvision.plain import plain
 from clawvision.triage.answers import answer_text
@@ -29,10 +30,11 @@ from clawvision.triage.inbox import SIDECAR_SUFFIX, Found, key_of, list_inbox, r
 from clawvision.triage.journal import Sender, TakenPhoto, Waiting, read_journal, write_journal
 from clawvision.triage.lines import animal_lines
 from clawvision.triage.names import safe_name
+from clawvision.triage.older import made_bare
 from clawvision.triage.worklist import worklist_of, write_worklist
 from clawvision.types import PhotoRequest, Settings
 
-SENDERS, ANSWERS, PHOTOS, TABLE = "senders", "answers", "photos", "photos.csv"
+SENDERS, ANSWERS, TABLE = "senders", "answers", "photos.csv"
 _SMALL_FILE = 5_000_000
 """Tables and outline files are not read beyond this."""
 _PERHAPS_ARRIVING = frozenset({"truncated", "file_empty", "not_a_photo"})
@@ -116,6 +118,7 @@ class Triage:
         self._first: dict[str, str] = {}
         self._undecoded: set[tuple[str, int, int]] = set()
         self._notes: tuple[str, ...] = ()
+        self._older = True
 
     def round(self) -> Told:
         """Take and assess what is there and whole.
@@ -125,6 +128,9 @@ class Triage:
         OutputError
             If the results cannot be written.
         """
+        if self._older:
+            self._make_bare()
+            self._older = False
         try:
             listing = list_inbox(self._inbox)
         except OSError as error:
@@ -168,6 +174,14 @@ class Triage:
                 taken[name] = count
         self._write()
         return Told(taken, arriving + len(self._journal.waiting), False)
+
+    def _make_bare(self) -> None:
+        """Make bare what an earlier version has kept."""
+        for sender in self._journal.senders:
+            folder = self._place(sender) / PHOTOS
+            photos = tuple(made_bare(photo, folder, self._asked.settings) for photo in sender.photos)
+            if photos != sender.photos:
+                self._put(sender.model_copy(update={"photos": photos, "open": True}))
 
     # --- what is new
 
@@ -240,7 +254,7 @@ class Triage:
         write_journal(self._out, self._journal)
 
     def _take(self, name: str, files: Sequence[Found]) -> int:
-        """Copy what is new, so that it stays what it was whatever becomes of the inbox; note it in the journal."""
+        """Copy what is new, so that it stays whatever becomes of the inbox; note it in the journal."""
         sender = self._sender(name)
         photos = list(sender.photos)
         waiting = {each.source: each for each in self._journal.waiting}
@@ -281,19 +295,28 @@ class Triage:
             self._known.add(found.state)
             waiting.pop(found.source, None)
             return None
-        file, readable = "", True
+        file, readable, remarks = "", True, tuple[str, ...]()
         if data is not None:
-            file = f"{digest[:20]}{Path(found.path.name).suffix.casefold()}"
-            copy = self._place(sender) / PHOTOS / file
-            write_atomic(copy, data)
-            why = _undecodable(copy, self._asked.settings)
-            if why is not None and not late:
-                with suppress(OSError):
-                    copy.unlink()
-                self._undecoded.add(found.state)
-                self._wait(found, why, waiting)
-                return None
-            readable = why is None
+            suffix = Path(found.path.name).suffix.casefold()
+            try:
+                made = bare_apart(data, suffix=suffix, settings=self._asked.settings)
+            except PhotoRefused as refusal:
+                readable = refusal.reason.code not in _PERHAPS_ARRIVING
+                if not readable and not late:
+                    self._undecoded.add(found.state)
+                    self._wait(found, refusal.reason.message, waiting)
+                    return None
+                if not readable:  # nothing can be had from it but the reason why
+                    file = f"{digest[:20]}{suffix}"
+                    write_atomic(self._place(sender) / PHOTOS / file, remains(data))
+            else:
+                file = copy_name(hashlib.sha256(made.data).hexdigest(), made.suffix)
+                if any(old.file == file for old in photos):  # sent again by a way that left off what is not kept
+                    self._known.add(found.state)
+                    waiting.pop(found.source, None)
+                    return None
+                write_atomic(self._place(sender) / PHOTOS / file, made.data)
+                remarks = made.notes
         began = waiting.pop(found.source, None)
         self._known.add(found.state)
         name = _unused(shown_name(found.path.name), {old.name for old in photos if old.readable})
@@ -306,6 +329,8 @@ class Triage:
             came=began.since if began is not None else self._first[found.source],
             file=file,
             readable=readable,
+            notes=remarks,
+            bare=bool(file),
         )
 
     def _wait(self, found: Found, why: str, waiting: dict[str, Waiting]) -> None:
@@ -330,7 +355,7 @@ class Triage:
         sender = self._sender(name)
         if not sender.photos:
             return True
-        notes: list[str] = []
+        notes = [f"{photo.name}: {note}" for photo in sender.photos for note in photo.notes]
         own = {plain(row.name): row for row in self._rows(self._place(sender) / TABLE, table, notes)}
         self._copy_sidecars(sender, sidecars)
         requests = tuple(self._request(sender, photo, own, rows) for photo in sender.photos)
@@ -482,15 +507,6 @@ def _bytes(path: Path) -> bytes | None:
         return path.read_bytes()
     except OSError:
         return None
-
-
-def _undecodable(path: Path, settings: Settings) -> str | None:
-    """Return why a file is no picture yet; None for a picture, and for what waiting would not change."""
-    try:
-        read_apart(path, name=path.name, settings=settings)
-    except PhotoRefused as refusal:
-        return refusal.reason.message if refusal.reason.code in _PERHAPS_ARRIVING else None
-    return None
 
 
 def _unused(name: str, taken: set[str]) -> str:

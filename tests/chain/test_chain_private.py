@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import gzip
+import hashlib
 import io
 import json
 import re
@@ -34,6 +35,8 @@ FIELDS = (
 PLACED = ("Xmp", "Iptc", "Comment", "Thumbnail", "Trailer", "Text", "GPSAreaInformation", "GPSMapDatum")
 GPS_NUMBERS = ("57.31791", "41.77263", "2031:07:19", "2031-07-19", "47.23259", "8.994937")
 HOME = "QxFolderQz"
+ARRIVED = ("101_side.jpg", "after.png", "sole.tif")
+"""Of the photos, those that arrive in an inbox as well."""
 
 
 def secret(name: str) -> str:
@@ -200,7 +203,7 @@ def _everything(home: Path, photos: Path) -> None:
     terminal.append(call("history", "plot", store, "Moss", "--to", made / "plots"))
     inbox = home / "inbox" / "Anna"
     inbox.mkdir(parents=True)
-    for name in ("101_side.jpg", "101_side.outline.json"):
+    for name in (*ARRIVED, "cut.jpg", "101_side.outline.json", "after.outline.json", "photos.csv"):
         shutil.copy(photos / name, inbox)
     call("triage", home / "inbox", "--out", made / "duty", "--settle", "0.2", "--blur-background")
     # What the terminal shows may name the folders that were asked for, and nothing of the photos.
@@ -211,11 +214,6 @@ def _lenses(home: Path) -> Path:
     folder = home / "lenses"
     folder.mkdir()
     return folder
-
-
-def _kept_photos(path: Path) -> bool:
-    """Tell whether a file is one of triage's copies of what arrived, which docs/privacy.md says are as they came."""
-    return path.parent.name == "photos" and path.parent.parent.parent.name == "senders" and path.suffix != ".csv"
 
 
 def test_the_photos_hold_all_of_it_and_the_search_would_find_it(home: Path) -> None:
@@ -231,7 +229,7 @@ def test_the_photos_hold_all_of_it_and_the_search_would_find_it(home: Path) -> N
 
 
 def test_nothing_of_it_is_in_any_byte_that_is_written(home: Path) -> None:
-    files = [path for path in (home / "made").rglob("*") if path.is_file() and not _kept_photos(path)]
+    files = [path for path in (home / "made").rglob("*") if path.is_file()]
     suffixes = {path.suffix for path in files}
     assert {".json", ".csv", ".jpg", ".html", ".pdf", ".txt", ".png", ".gz", ".sqlite", ".jsonl", ".svg"} <= suffixes
     secrets = (*SECRETS, socket.gethostname()) if len(socket.gethostname()) > 5 else SECRETS
@@ -248,7 +246,7 @@ def test_the_terminal_names_folders_and_nothing_else(home: Path) -> None:
 
 def test_written_pictures_carry_no_metadata_at_all(home: Path) -> None:
     pictures = [path for path in (home / "made").rglob("*") if path.suffix in (".jpg", ".png")]
-    pictures = [path for path in pictures if not _kept_photos(path)]
+    pictures = [path for path in pictures if path not in _copies(home)]
     assert len(pictures) >= 8
     for path in pictures:
         with Image.open(path) as picture:
@@ -259,12 +257,37 @@ def test_written_pictures_carry_no_metadata_at_all(home: Path) -> None:
                 assert [marker for marker, _ in picture.applist] == ["APP0"], path
 
 
-def test_a_copy_that_triage_keeps_is_told_to_be_as_it_came(home: Path) -> None:
-    """It may have to be measured again, so that it is whole; the page on privacy says so."""
-    kept = [path for path in (home / "made" / "duty").rglob("*.jpg") if _kept_photos(path)]
-    assert len(kept) == 1 and told(kept[0].read_bytes())
-    page = (Path(__file__).parents[2] / "docs" / "privacy.md").read_text(encoding="utf-8")
-    assert "`senders/SENDER/photos/`" in page
+def _copies(home: Path) -> list[Path]:
+    """Return the photos that triage keeps of those that arrived."""
+    return [
+        path for path in (home / "made" / "duty" / "senders" / "Anna" / "photos").iterdir() if path.suffix != ".json"
+    ]
+
+
+def test_a_copy_that_triage_keeps_holds_what_is_measured_and_nothing_else(home: Path) -> None:
+    kept = {path.suffix: path for path in _copies(home)}
+    assert set(kept) == {".jpg", ".png"} and len(_copies(home)) == len(ARRIVED) == 3
+    for path in _copies(home):
+        with Image.open(path) as picture:
+            assert set(picture.getexif()) <= {0x010F, 0x0110, 0x0112, ExifTags.IFD.Exif}
+            assert set(picture.info) <= {"jfif", "jfif_version", "jfif_unit", "jfif_density", "dpi", "exif"}
+    measured, arrived = (
+        {
+            photo["photo"]: photo
+            for photo in json.loads((home / "made" / place / "assessment.json").read_bytes())["photos"]
+        }
+        for place in ("duty/senders/Anna", "out")
+    )
+    assert set(measured) == set(ARRIVED)
+    for name, photo in measured.items():
+        whole = hashlib.sha256((home / "photos" / name).read_bytes()).hexdigest()
+        assert arrived[name]["sha256"] == whole != photo["sha256"]
+        (copy,) = (path for path in _copies(home) if hashlib.sha256(path.read_bytes()).hexdigest() == photo["sha256"])
+        assert copy.stem == photo["sha256"][:20]
+        assert photo["exif"] == arrived[name]["exif"]
+        assert photo["scale"] == arrived[name]["scale"]
+        assert photo["claws"] == arrived[name]["claws"]
+    assert measured["101_side.jpg"]["claws"]["outer"]["measures"] and measured["sole.tif"]["scale"]
 
 
 def test_the_record_keeps_of_the_camera_only_what_measuring_needs(home: Path) -> None:

@@ -16,7 +16,9 @@ from PIL import Image
 
 from clawvision.cli import main
 from clawvision.compare.models import ComparisonRecord
-from clawvision.types import PhotoResult
+from clawvision.photo.bare import bare_copy
+from clawvision.photo.kept import copy_name
+from clawvision.types import PhotoResult, Settings
 from tests.compare.synthetic import cut, foot_photos, side_photo, side_shape, write
 
 
@@ -155,3 +157,25 @@ def test_errors_are_messages(out: Path, tmp_path: Path) -> None:
     result = call(out, "--to", taken)
     assert result.exit_code == 5 and taken.read_text() == "mine"
     assert call(out).exit_code == 2
+
+
+@pytest.mark.parametrize("where", ["inbox", "copies"])
+def test_a_photo_of_which_a_bare_copy_was_measured_is_shown(where: str, tmp_path: Path) -> None:
+    folder = tmp_path / where
+    folder.mkdir()
+    results = []
+    for each in (side_photo("b.jpg", "before", side_shape()), side_photo("a.jpg", "after", cut(side_shape(), 90.0))):
+        buffer = BytesIO()
+        pixels = np.full((1200, 1600, 3), (200, 40, 180 - 40 * len(results)), dtype=np.uint8)
+        Image.fromarray(pixels).save(buffer, "JPEG", comment=b"a comment")
+        copy = bare_copy(buffer.getvalue(), suffix=".jpg", settings=Settings()).data
+        sha = hashlib.sha256(copy).hexdigest()
+        name, data = (each.request.name, buffer.getvalue()) if where == "inbox" else (copy_name(sha, ".jpg"), copy)
+        (folder / name).write_bytes(data)
+        results.append(replace(each, sha256=sha))
+    result = shown(tmp_path, folder, results)
+    assert result.exit_code == 0 and "is not shown" not in " ".join(result.stderr.split()), result.stderr
+    (path,) = (tmp_path / "to").glob("*.png")
+    with Image.open(path) as picture:
+        colours = {colour for _, colour in picture.convert("RGB").getcolors(1 << 24)}
+    assert any(abs(red - 200) < 4 and abs(green - 40) < 4 for red, green, _ in colours)

@@ -20,8 +20,12 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
+import numpy as np
+
+from clawvision.errors import PhotoRefused
 from clawvision.types import Settings
 from tests.fuzz import mutate, pictures
+from tests.hostile import raw
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_images"
@@ -54,6 +58,60 @@ def _photo(data: bytes, place: Path) -> None:
     assert photo.exif.orientation in range(1, 9)
     for text in (photo.exif.make, photo.exif.model, photo.exif.taken):
         assert text is None or (text.isprintable() and len(text) <= 64), f"text that does not print: {text!r}"
+
+
+def _bare(data: bytes, place: Path) -> None:
+    """Make a photo bare, as ``clawvision triage`` does; what comes out is searched for what has no place in it."""
+    from clawvision.photo.bare import bare_copy
+    from clawvision.photo.kept import remains
+    from clawvision.photo.read import photo_of
+
+    limits = Settings(max_pixels=4_000_000, max_file_bytes=20_000_000)
+    marked = _with_secrets(data)
+    assert len(remains(marked)) <= 16, "more than a mark is kept of what is no picture"
+    try:
+        made = bare_copy(marked, suffix=".jpg", settings=limits)
+    except PhotoRefused as refusal:
+        assert refusal.reason.code != "internal_error", refusal.reason.message
+        raise
+    for secret in SECRETS:
+        assert secret not in made.data, f"{secret!r} is in the copy"
+    if made.data.startswith(b"\xff\xd8"):
+        parts, rest = raw.segments(made.data)
+        assert rest and [marker for marker, _ in parts if marker in (*range(0xE1, 0xEE), 0xEF, 0xFE)] in ([], [0xE1])
+        assert all(len(content) == 14 for marker, content in parts if marker == 0xE0), "a small preview"
+        assert made.data.endswith(b"\xff\xd9")
+    else:
+        kinds = [kind for kind, _ in raw.chunks(made.data)]
+        assert set(kinds) <= {b"IHDR", b"eXIf", b"PLTE", b"tRNS", b"IDAT", b"IEND"} and kinds.count(b"eXIf") <= 1
+        assert made.data.endswith(raw.chunk(b"IEND", b""))
+    try:
+        photo, _ = photo_of(made.data, suffix=made.suffix, name="copy", settings=limits)
+    except PhotoRefused as refusal:
+        assert refusal.reason.code in ("picture_too_small", "picture_too_large"), "a copy that is not readable"
+        return
+    before, _ = photo_of(marked, suffix=".jpg", name="copy", settings=limits)
+    assert photo.exif == before.exif and photo.file_size == before.file_size, "the copy's EXIF data say something else"
+    assert np.array_equal(photo.pixels, before.pixels), "the copy's pixels are others"
+    assert bare_copy(made.data, suffix=made.suffix, settings=limits).data == made.data, "a copy's copy is another one"
+
+
+SECRETS = (b"QxMakerQz", b"QxCommentQz", b"QxBehindQz", b"QxTextQz", b"QxPhotoshopQz", b"QxPlaceQz")
+
+
+def _with_secrets(data: bytes) -> bytes:
+    """Return a picture with texts in what may hold some, where its format can be told."""
+    maker, comment, behind, text, photoshop, place = SECRETS
+    lies = raw.block(
+        [raw.ascii_tag(0x013B, place.decode())], [(0x927C, raw.UNDEFINED, len(maker), maker), raw.short_tag(0xA405, 26)]
+    )
+    if data.startswith(b"\xff\xd8"):
+        if b"Exif\0\0" not in data[:70_000]:
+            data = raw.with_exif(data, lies)
+        data = raw.with_segment(raw.with_segment(data, 0xFE, comment), 0xED, b"Photoshop 3.0\0" + photoshop)
+    elif raw.chunks(data):
+        data = raw.with_chunk(data, b"tEXt", b"Author\0" + text)
+    return data + behind
 
 
 # --- tables
@@ -667,6 +725,7 @@ def _kept_seeds() -> Sequence[bytes]:
 
 READERS: dict[str, Reader] = {
     "photo": Reader(_photo, pictures.seeds, pictures.picture),
+    "bare": Reader(_bare, pictures.seeds, pictures.picture),
     "manifest": Reader(_manifest, _manifest_seeds, mutate.table),
     "hand": Reader(_hand, _hand_seeds, mutate.table),
     "smallest": Reader(_smallest, _smallest_seeds, mutate.json_text),

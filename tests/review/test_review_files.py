@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 from pathlib import Path
@@ -16,8 +17,11 @@ from clawvision.batch import assess_folder
 from clawvision.cli import main
 from clawvision.errors import MissingExtraError, PhotoRefused, UsageError
 from clawvision.outline.sidecar import parse_sidecar, read_sidecar
+from clawvision.photo.bare import bare_copy
+from clawvision.photo.kept import copy_name
 from clawvision.review.drawing import save
 from clawvision.review.folder import photo_folder, review_photos, settings_again
+from clawvision.types import Settings
 from tests.review.browser import served
 from tests.review.conftest import Made
 from tests.truth import true_photos
@@ -91,6 +95,25 @@ def test_without_the_folder_named_it_is_taken_from_the_command_or_told(fresh: Ma
     empty.mkdir()
     result = call(fresh.out, "--photos", empty)
     assert result.exit_code == 2 and "--photos" in result.stderr
+
+
+def test_of_photos_that_arrived_the_copies_are_shown(fresh: Made, tmp_path: Path) -> None:
+    copies = tmp_path / "duty" / "photos"
+    copies.mkdir(parents=True)
+    copy = bare_copy((fresh.photos / "101_side.jpg").read_bytes(), suffix=".jpg", settings=Settings()).data
+    sha256 = hashlib.sha256(copy).hexdigest()
+    (copies / copy_name(sha256, ".jpg")).write_bytes(copy)
+    photos = tuple(
+        photo.model_copy(update={"sha256": sha256}) for photo in fresh.record.photos if photo.photo == "101_side.jpg"
+    )
+    run = fresh.record.run.model_copy(update={"command": ("clawvision", "triage")})
+    record = fresh.record.model_copy(update={"photos": photos, "run": run})
+    assert photo_folder(record, tmp_path / "duty", None) == copies
+    (shown,) = review_photos(record, copies)
+    assert shown.path.parent == copies and shown.is_as_measured
+    assert shown.request.name == "101_side.jpg"
+    (arrived,) = review_photos(record, fresh.photos)  # the file that arrived is shown as well, by its name
+    assert arrived.path == fresh.photos / "101_side.jpg" and not arrived.is_as_measured
 
 
 def test_the_settings_of_the_run_are_those_of_the_review(fresh: Made) -> None:

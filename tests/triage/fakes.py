@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from PIL import Image
+from PIL import ExifTags, Image
 
 from clawvision.output.models import PhotoRecord
 from clawvision.reasons import reason
@@ -19,11 +19,14 @@ CARDLESS, DOUBT = b"no card", b"doubt"
 
 
 def picture(number: int, mark: bytes = b"") -> bytes:
-    """Return a JPEG that is like no other number's; ``mark`` stands behind its end."""
+    """Return a JPEG that is like no other number's; ``mark`` stands in it as the camera's make, which a copy keeps."""
     pixels = np.random.default_rng(number).integers(0, 255, (260, 320, 3), np.uint8)
     buffer = io.BytesIO()
-    Image.fromarray(pixels).save(buffer, "JPEG", quality=80)
-    return buffer.getvalue() + mark
+    exif = Image.Exif()
+    if mark:
+        exif[ExifTags.Base.Make] = mark.decode("ascii")
+    Image.fromarray(pixels).save(buffer, "JPEG", quality=80, exif=exif)
+    return buffer.getvalue()
 
 
 @dataclass(frozen=True)
@@ -38,9 +41,9 @@ class Noting:
             stream.write(f"{request.animal} {request.name}\n")
         time.sleep(self.seconds)
         content = request.path.read_bytes()
-        if content.endswith(CARDLESS):
+        if CARDLESS in content:
             return result(request, "refused", reason("no_reference")), PICTURE
-        if content.endswith(DOUBT):
+        if DOUBT in content:
             return result(request, "review", reason("blurred")), PICTURE
         if not content.endswith(b"\xff\xd9"):
             return result(request, "refused", reason("truncated", detail="cut")), None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
 import os
@@ -21,8 +22,10 @@ from clawvision.reasons import REASONS
 from clawvision.triage import Told, Triage, TriageSettings
 from clawvision.triage.answers import MEANWHILE, NEVER_SOUND
 from clawvision.triage.names import safe_name
+from clawvision.triage.older import AS_IT_CAME
 from clawvision.triage.rounds import alone
 from tests.batch.fakes import run_here
+from tests.hostile import raw
 from tests.triage.fakes import CARDLESS, DOUBT, Noting, picture
 
 BEGIN = datetime(2026, 5, 1, 8, tzinfo=UTC)
@@ -446,3 +449,143 @@ def test_who_has_waited_longest_comes_first(duty: Duty) -> None:
     duty.passed += 3
     duty.work.round()
     assert duty.done == ["zora 1.jpg", "anna 1.jpg"]
+
+
+def copies(duty: Duty, sender: str = "anna") -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in (duty.out / "senders" / sender / "photos").iterdir()}
+
+
+def test_a_copy_is_bare_and_the_journal_knows_the_file_that_arrived(duty: Duty) -> None:
+    arrived = raw.with_segment(picture(1), 0xFE, b"QxCommentQz") + b"QxBehindQz"
+    duty.put("anna/1.jpg", arrived)
+    duty.rounds()
+    ((name, kept),) = copies(duty).items()
+    assert b"Qx" not in kept and name == hashlib.sha256(kept).hexdigest()[:20] + ".jpg"
+    (photo,) = json.loads((duty.out / "triage.json").read_bytes())["senders"][0]["photos"]
+    assert photo["sha256"] == hashlib.sha256(arrived).hexdigest()
+    assert photo["file"] == name
+    for again in (arrived, kept, picture(1)):  # the copy itself too, and what a messenger has taken the comment from
+        duty.put("anna/2.jpg", again)
+        assert duty.rounds().taken == {}
+        duty.again()
+        assert duty.rounds().taken == {}
+    assert duty.done == ["anna 1.jpg"]
+    assert list(copies(duty)) == [name]
+
+
+def test_nothing_of_a_file_is_kept_before_it_is_bare(duty: Duty, monkeypatch: pytest.MonkeyPatch) -> None:
+    def dies(*words: Any) -> Any:
+        raise KeyboardInterrupt
+
+    duty.put("anna/1.jpg", raw.with_segment(picture(1), 0xFE, b"QxCommentQz"))
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(apart, "run_tasks", dies)
+        duty.rounds()
+    assert not [path for path in duty.out.rglob("*") if path.is_file() and b"QxComment" in path.read_bytes()]
+    duty.again()
+    assert duty.rounds().taken == {"anna": 1}
+
+
+def test_of_what_was_given_up_only_its_mark_is_kept(duty: Duty) -> None:
+    for name, content in (("1.jpg", picture(1)[:2000]), ("2.jpg", b"QxTextQz" * 200), ("3.jpg", b"GIF89aQxTextQz")):
+        duty.put(f"anna/{name}", raw.with_segment(content, 0xFE, b"Qx") if name == "1.jpg" else content)
+    duty.rounds()
+    duty.passed += 600
+    assert duty.work.round().taken == {"anna": 3}
+    kept = copies(duty)
+    assert len(kept) == 3 and all(b"Qx" not in data and len(data) <= 8 for data in kept.values())
+    assert duty.rounds().taken == {}
+
+
+def test_of_what_cannot_be_made_bare_no_copy_is_kept(duty: Duty, monkeypatch: pytest.MonkeyPatch) -> None:
+    def crashes(*words: Any, **more: Any) -> Iterator[tuple[int, Any]]:
+        yield 0, apart.Crashed("it ended")
+
+    monkeypatch.setattr(apart, "run_tasks", crashes)
+    path = duty.put("anna/1.jpg", picture(1))
+    assert duty.rounds().taken == {"anna": 1}
+    assert not (duty.out / "senders/anna/photos").exists()
+    assert duty.done == ["anna 1.jpg"]
+    assert path.read_bytes() == picture(1)
+    assert duty.rounds().taken == {}
+
+
+def test_what_a_copy_cannot_tell_is_told_of_the_photo(duty: Duty) -> None:
+    pages = raw.saved(raw.scene(), "TIFF", save_all=True, append_images=[raw.scene()])
+    duty.put("anna/1.jpg", pages)
+    duty.rounds()
+    assert [Path(name).suffix for name in copies(duty)] == [".png"]
+    assert "1.jpg: The file is named .jpg but holds a TIFF picture." in duty.answer("anna")
+    assert REASONS["first_page_only"].message in duty.answer("anna")
+
+
+def test_an_outline_beside_a_copy_bears_on_the_result(duty: Duty) -> None:
+    duty.put("anna/1.jpg", picture(1))
+    duty.rounds()
+    (name,) = copies(duty)
+    (duty.out / "senders/anna/photos" / f"{name}.outline.json").write_text("{}")
+    duty.rounds()
+    assert duty.done == ["anna 1.jpg"] * 2
+
+
+def as_an_earlier_version_kept_it(duty: Duty, arrived: dict[str, bytes]) -> None:
+    """Put the files that arrived in place of their copies, and say nothing of that in the journal."""
+    journal = json.loads((duty.out / "triage.json").read_bytes())
+    folder = duty.out / "senders/anna/photos"
+    for photo in journal["senders"][0]["photos"]:
+        (folder / photo["file"]).unlink()
+        data = arrived[photo["name"]]
+        photo["file"] = hashlib.sha256(data).hexdigest()[:20] + Path(photo["name"]).suffix
+        (folder / photo["file"]).write_bytes(data)
+        (folder / (photo["file"] + ".outline.json")).write_text("{}")
+        del photo["bare"], photo["notes"]
+    (duty.out / "triage.json").write_text(json.dumps(journal))
+
+
+def test_copies_of_an_earlier_version_are_made_bare(duty: Duty) -> None:
+    place = raw.ascii_tag(0x013B, "QxPlaceQz")
+    arrived = {
+        "1.jpg": raw.with_exif(picture(1), raw.block([place])),
+        "2.tif": raw.tiff([*raw.tiff_tags(*raw.SIZE), place], bytes(raw.SIZE[0] * raw.SIZE[1] * 3)),
+        "3.jpg": raw.with_exif(picture(3), raw.block([place]))[:3000],
+    }
+    for name, data in arrived.items():
+        duty.put(f"anna/{name}", data)
+    duty.rounds()
+    duty.passed += 600
+    duty.work.round()
+    assert duty.done == ["anna 1.jpg", "anna 2.tif", "anna 3.jpg"]
+    as_an_earlier_version_kept_it(duty, arrived)
+    assert sum(b"QxPlaceQz" in data for data in copies(duty).values()) == 3
+    duty.again()
+    before = len(duty.done)
+    assert duty.rounds().taken == {}
+    assert not any(b"QxPlaceQz" in data for data in copies(duty).values())
+    assert [Path(name).suffix for name in sorted(copies(duty))].count(".json") == 3
+    photos = json.loads((duty.out / "triage.json").read_bytes())["senders"][0]["photos"]
+    assert all(photo["bare"] for photo in photos)
+    assert {photo["file"] for photo in photos} == {name for name in copies(duty) if not name.endswith(".json")}
+    done = len(duty.done)
+    assert done > before
+    duty.again()
+    duty.rounds()
+    assert len(duty.done) == done
+
+
+def test_an_older_copy_that_cannot_be_made_bare_stays_and_is_told(duty: Duty, monkeypatch: pytest.MonkeyPatch) -> None:
+    duty.put("anna/1.jpg", picture(1))
+    duty.rounds()
+    as_an_earlier_version_kept_it(duty, {"1.jpg": picture(1)})
+    kept = copies(duty)
+
+    def crashes(*words: Any, **more: Any) -> Iterator[tuple[int, Any]]:
+        yield 0, apart.Crashed("it ended")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(apart, "run_tasks", crashes)
+        duty.again()
+        duty.rounds()
+    assert copies(duty) == kept and AS_IT_CAME in duty.answer("anna")
+    duty.again()
+    duty.rounds()
+    assert AS_IT_CAME not in duty.answer("anna")
