@@ -102,7 +102,14 @@ def _rows(photo: PhotoRecord, decimal: str) -> list[list[str]]:
         for name, measure in measures.items():
             numbers = [number_cell(number, decimal) for number in (measure.value, measure.uncertainty)]
             rows.append(
-                [*place, text_cell(name), *numbers, measure.unit, text_cell(" ".join(measure.flags)), text_cell(measure.reason)]
+                [
+                    *place,
+                    text_cell(name),
+                    *numbers,
+                    measure.unit,
+                    text_cell(" ".join(measure.flags)),
+                    text_cell(measure.reason),
+                ]
             )
 
     for name, claw in photo.claws.items():
