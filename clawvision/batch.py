@@ -21,6 +21,7 @@ from clawvision.errors import OutputError, UsageError
 from clawvision.findings import Profile, assess_feet, load_profiles, load_rules
 from clawvision.findings.book import RuleBook
 from clawvision.manifest import Collected, collect
+from clawvision.outline.engine import engine_told
 from clawvision.output.atomic import atomic_file, scratch_file
 from clawvision.output.feet_record import animal_record, foot_record
 from clawvision.output.models import AnimalRecord, AssessmentRecord, FootRecord, PhotoRecord, ProfileSource, RunInfo
@@ -208,13 +209,15 @@ def assess_collected(
         "csv_delimiter": csv_delimiter,
         "csv_decimal": csv_decimal,
     }
+    model = store.model_sha256()
     run = RunInfo(
         version=clawvision.__version__,
         started=started,
         finished=started,
         command=tuple(command),
         parameters=parameters,
-        model_sha256=store.model_sha256(),
+        model_sha256=model,
+        engine=None if model is None else engine_told(settings.engine),
     )
     table = MeasuresTable(csv_delimiter, csv_decimal)
     _check_out(out, collected)

@@ -106,7 +106,7 @@ def check_photo(
     """
     settings = settings or Settings()
     request = PhotoRequest(path=path, name=name or path.name, view=view)
-    segmenter = segmenter or default_segmenter()
+    segmenter = segmenter or default_segmenter(settings.engine)
     try:
         photo, notes = read_photo(path, name=request.name, settings=settings, long_side=LONG_SIDE_PX)
     except PhotoRefused as refusal:

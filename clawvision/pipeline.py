@@ -131,7 +131,7 @@ def run_drawn(
     known.reasons += notes
     try:
         calibrations = _calibrations(settings.calibration_dirs)
-        _measure(known, settings, sidecar, calibrations, segmenter or default_segmenter(), scale_finder)
+        _measure(known, settings, sidecar, calibrations, segmenter or default_segmenter(settings.engine), scale_finder)
     except PhotoRefused as refusal:
         known.reasons.append(refusal.reason)
     return _result(known)

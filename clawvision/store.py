@@ -21,6 +21,7 @@ from pydantic import ValidationError
 
 import clawvision
 from clawvision.errors import OutputError
+from clawvision.outline.engine import engine_told
 from clawvision.output.atomic import write_atomic
 from clawvision.output.models import PhotoRecord, Record
 from clawvision.output.record import dumps
@@ -111,6 +112,11 @@ def settings_key(settings: Settings, worker: object) -> str:
     """Return a hash of everything but the photo that bears on its result: settings, calibrations, program.
 
     ``worker`` is the measuring chain, as it is sent to the processes.
+
+    Raises
+    ------
+    MissingExtraError
+        If what is to run the network is not installed.
     """
     values = asdict(settings)
     folders = [Path(folder) for folder in values.pop("calibration_dirs")]
@@ -122,7 +128,9 @@ def settings_key(settings: Settings, worker: object) -> str:
         if path.is_file()
     ]
     chain = hashlib.sha256(pickle.dumps(worker)).hexdigest()
-    return _hash([values, calibrations, chain, _program()])
+    # The version of OpenCV is the program's own; another engine's counts only where it is asked for.
+    engine = [] if settings.engine == "opencv" else [engine_told(settings.engine)]
+    return _hash([values, calibrations, chain, _program(), *engine])
 
 
 def photo_key(request: PhotoRequest, settings: Settings, basis: str) -> str:

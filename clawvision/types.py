@@ -354,6 +354,10 @@ class PhotoResult:
     """``cleft`` (2 points) and ``foot_axis`` (2 points) of a sole view."""
 
 
+Engine = Literal["opencv", "onnxruntime"]
+"""What runs the network that outlines claws. The two round otherwise, so that it is asked for, never found out."""
+
+
 @dataclass(frozen=True, slots=True)
 class Settings:
     """What a run may vary. Every value is written into the assessment."""
@@ -370,6 +374,8 @@ class Settings:
     calibration_dirs: tuple[str, ...] = ()
     blur_background: bool = False
     """Whether annotated pictures show nothing but the measured foot and the reference. Bears on no measure."""
+    engine: Engine = "opencv"
+    """What runs the network; ``onnxruntime`` needs the extra ``fast``."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

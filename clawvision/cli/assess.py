@@ -35,7 +35,7 @@ from clawvision.plain import plain
 from clawvision.remote import FetchingExecutor, Source, found, shown
 from clawvision.report.html import need_html
 from clawvision.report.write import PAGE, Wanted, write_page
-from clawvision.types import Settings
+from clawvision.types import Engine, Settings
 
 ALL_MEASURED = 0
 SOME_UNSURE = 3
@@ -98,6 +98,7 @@ def assess(
     calibration_dirs: tuple[Path, ...],
     print_scale: float,
     tick_mm: float,
+    engine: Engine,
     max_file_mb: float,
     max_megapixels: float,
     blur_background: bool,
@@ -169,6 +170,7 @@ def assess(
             tick_mm=tick_mm,
             calibration_dirs=tuple(str(folder) for folder in calibration_dirs or usual_calibration()),
             blur_background=blur_background,
+            engine=engine,
         ),
         jobs=jobs,
         profile=profile,

@@ -17,7 +17,7 @@ from clawvision.photo_task import Worker, measure_photo
 from clawvision.plain import plain
 from clawvision.triage import Told, Triage, TriageSettings
 from clawvision.triage.rounds import alone
-from clawvision.types import Settings
+from clawvision.types import Engine, Settings
 
 ALL_TAKEN, STILL_ARRIVING, INTERRUPTED = 0, 3, 130
 WORKER: Worker = measure_photo
@@ -73,6 +73,7 @@ def triage(
     calibration_dirs: tuple[Path, ...],
     print_scale: float,
     tick_mm: float,
+    engine: Engine,
     max_file_mb: float,
     max_megapixels: float,
     blur_background: bool,
@@ -118,6 +119,7 @@ def triage(
             tick_mm=tick_mm,
             calibration_dirs=tuple(str(folder) for folder in calibration_dirs or usual_calibration()),
             blur_background=blur_background,
+            engine=engine,
         ),
         jobs=jobs or usual_jobs(),
         profile=profile,

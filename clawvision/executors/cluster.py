@@ -18,7 +18,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar, get_args
 
 import clawvision
 from clawvision import store
@@ -26,7 +26,7 @@ from clawvision.errors import ClawvisionError, MissingExtraError, OutputError, U
 from clawvision.executors.processes import Limits, ProcessExecutor
 from clawvision.output.atomic import write_atomic
 from clawvision.plain import listed, plain
-from clawvision.types import Settings
+from clawvision.types import Engine, Settings
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -190,8 +190,12 @@ def _quiet_dask() -> Iterator[None]:
 
 @lru_cache(maxsize=1)
 def _program() -> str:
-    """Return a hash of all of the program that bears on a photo, its network and its libraries."""
-    return store.settings_key(Settings(), None)
+    """Return hashes of all of the program that bears on a photo, and its libraries: one for each engine there is."""
+    keys = []
+    for engine in get_args(Engine):
+        with suppress(MissingExtraError):
+            keys.append(store.settings_key(Settings(engine=engine), None))
+    return " ".join(keys)
 
 
 @lru_cache(maxsize=2)

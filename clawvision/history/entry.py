@@ -53,6 +53,8 @@ PROVENANCE_COLUMNS = ("software", "parameters_sha256", "parameters", "model_sha2
 
 _NO_BEARING = ("csv_delimiter", "csv_decimal")
 """Settings of a run that change how its table is written and nothing else."""
+_USUAL = {"engine": "opencv"}
+"""Settings that came later, with the value that stands for what was done before: photos' keys stay as they were."""
 _NEVER = "0001-01-01T00:00:00+00:00"
 """The time of a run that does not tell its own: any other supersedes it."""
 _SHA = 64
@@ -158,7 +160,11 @@ def entries(record: AssessmentRecord, file: str = "The assessment") -> Entries:
 
 def provenance(run: RunInfo) -> Provenance:
     """Return what a run's photos were measured with. What only bears on how its table looks is left out."""
-    settings = {name: value for name, value in sorted(run.parameters.items()) if name not in _NO_BEARING}
+    settings = {
+        name: value
+        for name, value in sorted(run.parameters.items())
+        if name not in _NO_BEARING and _USUAL.get(name) != value
+    }
     parameters = as_json(settings, "parameters")
     return provenance_of((fit(run.version, "version"), _hash(parameters), parameters, run.model_sha256))
 

@@ -19,6 +19,7 @@ from clawvision.types import (
     WHOLE,
     ClawName,
     ClawOutline,
+    Engine,
     FloatArray,
     Outlines,
     Photo,
@@ -79,7 +80,7 @@ def find_outlines(
     PhotoRefused
         ``no_claw`` where there is no outline at all, ``sidecar_invalid`` where the sidecar does not fit the photo.
     """
-    segmenter = segmenter or default_segmenter()
+    segmenter = segmenter or default_segmenter(settings.engine)
     if sidecar is not None:
         check_inside(sidecar, *photo.file_size)
         sidecar = _in_photo(sidecar, photo.reduction)
@@ -121,9 +122,15 @@ def rough_references(photo: Photo, segmenter: Segmenter) -> tuple[FloatArray, ..
     return segmenter.rough_references(photo) if isinstance(segmenter, ReferenceTeller) else ()
 
 
-def default_segmenter() -> Segmenter:
-    """Return the learned segmenter; the classical one where the model is missing, altered or does not run."""
-    network = packaged_network()
+def default_segmenter(engine: Engine = "opencv") -> Segmenter:
+    """Return the learned segmenter; the classical one where the model is missing, altered or does not run.
+
+    Raises
+    ------
+    MissingExtraError
+        If the engine that is to run the network is not installed.
+    """
+    network = packaged_network(engine)
     if network is not None:
         return LearnedSegmenter(network)
     from clawvision.outline.classical import ClassicalSegmenter  # rarely needed, and takes its time to load

@@ -369,6 +369,10 @@ class RunInfo(Record):
     model_sha256: Annotated[str, Field(pattern="^[0-9a-f]{64}$")] | None = Field(
         default=None, description="Of the network that outlines claws; null where there was none, or it is not known."
     )
+    engine: str | None = Field(
+        default=None,
+        description="What ran that network, with its version; null where there was none, or it is not known.",
+    )
 
 
 class AssessmentRecord(Record):

@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from clawvision.errors import PhotoRefused, UsageError
 from clawvision.outline.sidecar import read_sidecar
@@ -14,7 +14,7 @@ from clawvision.output.models import AssessmentRecord, PhotoRecord
 from clawvision.output.record import request_again
 from clawvision.photo.kept import PHOTOS, photo_file
 from clawvision.plain import plain
-from clawvision.types import PhotoRequest, Settings
+from clawvision.types import Engine, PhotoRequest, Settings
 
 OUTLINE_REASONS = frozenset(
     {"no_claw", "sidecar_invalid", "outline_beyond_plane", "outline_doubtful", "claws_not_separated", "one_claw_only"}
@@ -121,6 +121,9 @@ def settings_again(record: AssessmentRecord) -> Settings:
         for field in fields(Settings)
         if field.name != "calibration_dirs" and isinstance(record.run.parameters.get(field.name), int | float)
     }
+    engine = record.run.parameters.get("engine")
+    if engine in get_args(Engine):
+        values["engine"] = engine
     named = record.run.parameters.get("calibration_dirs")
     folders = _texts(named) if isinstance(named, list) else ()
     return Settings(**values, calibration_dirs=tuple(folder for folder in folders if Path(folder).is_dir()))

@@ -173,7 +173,7 @@ class Workbench:
 
     def _remembering(self) -> Segmenter:
         if self._segmenter is None:
-            segmenter = default_segmenter()
+            segmenter = default_segmenter(self._settings.engine)
             self._segmenter = _RememberingSegmenter(segmenter) if isinstance(segmenter, LearnedSegmenter) else segmenter
         return self._segmenter
 

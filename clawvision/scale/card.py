@@ -51,7 +51,9 @@ def _detector() -> cv2.aruco.ArucoDetector:
 def _sharpened(grey: ByteArray) -> ByteArray:
     values = grey.astype(np.float32)
     softened = cv2.GaussianBlur(values, (0, 0), 3.0)
-    return np.asarray(cv2.convertScaleAbs(np.maximum(3.5 * values - 2.5 * softened, 0.0)), dtype=np.uint8)
+    values *= 3.5
+    values -= np.multiply(softened, 2.5, out=softened)
+    return np.asarray(cv2.convertScaleAbs(np.maximum(values, 0.0, out=values)), dtype=np.uint8)
 
 
 def _detect(grey: ByteArray, factor: float = 1.0, origin: tuple[int, int] = (0, 0)) -> list[tuple[int, FloatArray]]:

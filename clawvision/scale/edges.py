@@ -38,13 +38,15 @@ def halvings(picture: ByteArray, smallest: int, largest: int) -> list[tuple[Byte
     return [item for item in reversed(sizes) if max(item[0].shape[:2]) <= largest]
 
 
-def straight_segments(rgb: ByteArray) -> tuple[FloatArray, float]:
+def straight_segments(rgb: ByteArray, side: int = _SEGMENT_SIDE) -> tuple[FloatArray, float]:
     """Return the longest straight segments of lightness and of the livelier colour channel.
 
     Parameters
     ----------
     rgb : uint8 (H, W, 3)
         Picture at full size; it is reduced for the search.
+    side
+        To so many pixels along its longer side.
 
     Returns
     -------
@@ -53,12 +55,13 @@ def straight_segments(rgb: ByteArray) -> tuple[FloatArray, float]:
     factor : float
         From the reduced to the full picture.
     """
-    halved, halving = halvings(rgb, 2 * _SEGMENT_SIDE - 1, 2 * _SEGMENT_SIDE - 1)[0]
-    shrink = max(max(halved.shape[:2]) / _SEGMENT_SIDE, 1.0)
+    halved, halving = halvings(rgb, 2 * side - 1, 2 * side - 1)[0]
+    shrink = max(max(halved.shape[:2]) / side, 1.0)
     size = (round(halved.shape[1] / shrink), round(halved.shape[0] / shrink))
     small = np.asarray(cv2.resize(halved, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     lab = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), dtype=np.uint8)
-    chroma = 1 if float(lab[..., 1].std()) > float(lab[..., 2].std()) else 2
+    spread = np.reshape(cv2.meanStdDev(lab)[1], -1)
+    chroma = 1 if spread[1] > spread[2] else 2
     detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0)
     # Colour is blurred more than lightness by every camera's compression: half the size shows as much.
     coarse = cv2.resize(lab[..., chroma], (max(size[0] // 2, 1), max(size[1] // 2, 1)), interpolation=cv2.INTER_AREA)

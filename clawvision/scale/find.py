@@ -44,6 +44,10 @@ U_LEVEL_OFFSET_MM = 2.5
 _WINDOW_MARGIN = 0.25
 """What is looked at around a box, as a share of its longer side: the box is rough, and edges want room."""
 _LEAST_WINDOW_PX = 24
+_LONG = 4.0
+"""What is so many times as long as wide is no card: that is 1.6 times, and at most 3 times as it is seen."""
+_LONG_SEGMENT_SIDE = 480
+"""Around something long its edges are looked for in a picture so large: they run through all of it."""
 
 
 def _offset(kind: str, view: View | None, request: PhotoRequest) -> tuple[float, float, Reason | None]:
@@ -123,8 +127,9 @@ def _by_edges(
     rough_px: FloatArray | None,
 ) -> Reference | None:
     """Return a reference without markers: plain card, ruler."""
-    segments = straight_segments(pixels)
-    plain = find_id1(pixels, camera, segments, rough_px)
+    is_long = rough_px is not None and _is_long(rough_px)
+    segments = straight_segments(pixels, _LONG_SEGMENT_SIDE) if is_long else straight_segments(pixels)
+    plain = find_id1(pixels, camera, segments, None if is_long else rough_px)
     if plain is not None:
         return plain
     tick_mm = settings.tick_mm if request.tick_mm is None else request.tick_mm
@@ -133,6 +138,12 @@ def _by_edges(
         assumed = (reason("tick_assumed", tick=tick_mm),) if request.tick_mm is None else ()
         return replace(ruler, reasons=(*ruler.reasons, *assumed))
     return None
+
+
+def _is_long(rough_px: FloatArray) -> bool:
+    """Tell whether a rough outline (N, 2) is rather a ruler's than a card's."""
+    sides = cv2.minAreaRect(rough_px.astype(np.float32))[1]
+    return max(sides) > _LONG * min(sides)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -195,7 +206,10 @@ def _find_near(
     In a photo of many pixels this finds what a search of the whole photo finds, in a part of the time.
     """
     greys = [_grey(window.pixels) for window in windows]
-    cards = (window.moved(find_card(grey)) for window, grey in zip(windows, greys, strict=True))
+    cards = (
+        window.moved(find_card(grey, glance=_is_long(window.rough_px)))
+        for window, grey in zip(windows, greys, strict=True)
+    )
     card = next((found for found in cards if found is not None), None)
     if card is None or len(card.marker_ids) < len(MARKER_ORIGINS):
         card = find_card(_grey(pixels), glance=True) or card

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from clawvision.scale.edges import halvings, sample_profiles, straight_segments
 from clawvision.types import ByteArray, FloatArray, Reference, frozen_array
@@ -39,12 +41,17 @@ _MIN_AMPLITUDE = 1.0  # grey values
 _MAX_SEEDS = 8
 _STEP = 0.25  # pixels between samples along the ticks
 _WINDOW_PX = 200
+_HALF = _WINDOW_PX // 2
 _PERIODS_PX = (2.6, 10.0)
 _OFFSETS = np.arange(-16.0, 17.0, 4.0)
 # From a long edge the ticks may lie across the whole body, where their own edge hardly shows.
 _LONG_SEGMENT_PX = 160.0
 _MAX_FAR = 30
 _FAR_OFFSETS = np.concatenate((-np.arange(24.0, 100.0, 6.0), np.arange(24.0, 100.0, 6.0)))
+_ALL_OFFSETS = np.concatenate((_OFFSETS, _FAR_OFFSETS))
+# Whole grey values add a twelfth to what varies, which is 1.1 at least where the weakest pattern has its share.
+_QUICK_STRENGTH = 0.9 * _MIN_STRENGTH
+_AT_ONCE = 512  # rows that fit into a cache
 _MAX_POINTS = 75  # of each row; more would only cost time
 
 
@@ -85,52 +92,123 @@ def _periodicity(parts: FloatArray) -> tuple[FloatArray, FloatArray]:
     peaked = np.zeros_like(power)
     peaked[..., 1:-1] = np.where((inner >= power[..., :-2]) & (inner >= power[..., 2:]), inner, 0.0)
     peaked *= (frequency > 1.0 / _PERIODS_PX[1]) & (frequency < 1.0 / _PERIODS_PX[0])
-    peak = np.maximum(np.argmax(peaked, axis=1), 1)
+    peak = np.argmax(peaked, axis=1)
     index = np.clip(peak[..., None] + np.arange(-2, 3), 0, len(frequency) - 1)
     near = np.take_along_axis(power, index, axis=1).sum(axis=1)
     share = near / np.maximum(power[..., frequency > 0.03].sum(axis=1), 1e-9)
     # Amplitude of the pattern in grey values, from its part of the windowed energy.
     amplitude = np.sqrt(near) / window.sum() * 2.0
-    return 1.0 / frequency[peak], np.where(amplitude > _MIN_AMPLITUDE, share, 0.0)
+    return 1.0 / frequency[np.maximum(peak, 1)], np.where((peak > 0) & (amplitude > _MIN_AMPLITUDE), share, 0.0)
 
 
-def _seeds(grey: ByteArray, segments: FloatArray) -> list[_Seed]:
-    """Return where along the segments a fine periodic pattern is strong, strongest first."""
+def _may_repeat(parts: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Tell which rows may have a fine pattern as strong as ticks, (N,).
+
+    Quicker than `_periodicity`, and misses none that it sees.
+    """
+    window = np.hanning(_WINDOW_PX).astype(np.float32)
+    wave = np.fft.rfft((parts - parts.mean(axis=1, keepdims=True)) * window, axis=1)
+    power = wave.real**2 + wave.imag**2
+    frequency = np.fft.rfftfreq(_WINDOW_PX, 1.0)
+    fine = np.nonzero((frequency > 1.0 / _PERIODS_PX[1]) & (frequency < 1.0 / _PERIODS_PX[0]))[0]
+    # Any five neighbours, peak or not: at least what `_periodicity` takes for the pattern's own part.
+    near = power[:, fine[0] - 2 : fine[-1] - 1].copy()
+    for step in range(-1, 3):
+        near += power[:, fine[0] + step : fine[-1] + step + 1]
+    coarsest = int(np.argmax(frequency > 0.03))
+    return np.asarray(near.max(axis=1) > _QUICK_STRENGTH * power[:, coarsest:].sum(axis=1))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Strip:
+    """Lines beside a segment, along which a pattern is looked for."""
+
+    origin: FloatArray  # (2,) px
+    along: FloatArray  # (2,) unit
+    normal: FloatArray  # (2,) unit
+    reach: float  # px
+    offsets: FloatArray  # (M,) px along the normal
+
+    @property
+    def count(self) -> int:
+        """Return the number of samples along each line."""
+        return round(self.reach) + 1
+
+    @property
+    def starts(self) -> FloatArray:
+        """Return where the lines start, (M, 2)."""
+        return np.asarray(self.origin + self.offsets[:, None] * self.normal)
+
+
+def _strips(segments: FloatArray) -> list[_Strip]:
+    """Return the lines beside the longest segments."""
     lengths = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
-    long = np.nonzero(lengths >= _MIN_SEGMENT_PX)[0][:_MAX_SEGMENTS]
-    parts: list[FloatArray] = []
-    places: list[tuple[int, FloatArray, FloatArray, FloatArray, int, float]] = []
     far_left = _MAX_FAR
-    for which in long:
+    strips = []
+    for which in np.nonzero(lengths >= _MIN_SEGMENT_PX)[0][:_MAX_SEGMENTS]:
         along = (segments[which, 2:] - segments[which, :2]) / lengths[which]
-        normal = np.array([-along[1], along[0]])
         reach = max(float(lengths[which]), float(_WINDOW_PX))
         origin = 0.5 * (segments[which, :2] + segments[which, 2:]) - 0.5 * reach * along
         far = lengths[which] >= _LONG_SEGMENT_PX and far_left > 0
         far_left -= int(far)
-        offsets = np.concatenate((_OFFSETS, _FAR_OFFSETS)) if far else _OFFSETS
-        starts = origin + offsets[:, None] * normal
-        rows = sample_profiles(grey, starts, starts + reach * along, round(reach) + 1)
-        for first in range(0, rows.shape[1] - _WINDOW_PX + 1, _WINDOW_PX // 2):
-            parts.append(rows[:, first : first + _WINDOW_PX])
-            places.extend((int(which), origin, along, normal, first, float(offset)) for offset in offsets)
-    if not parts:
-        return []
-    periods, shares = _periodicity(np.concatenate(parts))
-    best: dict[int, _Seed] = {}
-    for index in np.nonzero(shares > _MIN_STRENGTH)[0]:
-        which, origin, along, normal, first, offset = places[index]
-        if which not in best or shares[index] > best[which].strength:
-            best[which] = _Seed(
-                origin=origin,
-                along=along,
-                across=normal if offset >= 0 else -normal,
+        offsets = _ALL_OFFSETS if far else _OFFSETS
+        strips.append(_Strip(origin, along, np.array([-along[1], along[0]]), reach, offsets))
+    return strips
+
+
+def _at_a_glance(grey: ByteArray, strips: list[_Strip]) -> list[_Strip]:
+    """Return the strips in which `_seeds` may find a pattern; nearly all of a photo's have none.
+
+    All are sampled at once, a hundredth of a pixel off here and there.
+    """
+    sizes = [len(strip.offsets) for strip in strips]
+    starts = np.concatenate([strip.starts for strip in strips])
+    steps = np.repeat([strip.reach / (strip.count - 1) * strip.along for strip in strips], sizes, axis=0)
+    owners = np.repeat(np.arange(len(strips)), sizes)
+    # Half a window on each time, as often as there is room.
+    windows = np.repeat([(strip.count - _WINDOW_PX) // _HALF + 1 for strip in strips], sizes)
+    line = np.repeat(np.arange(len(starts)), windows)
+    turn = np.arange(len(line)) - np.repeat(np.cumsum(windows) - windows, windows)
+    first = (starts[line] + (turn * _HALF)[:, None] * steps[line]).astype(np.float32)
+    step = steps[line].astype(np.float32)
+    along = np.arange(_WINDOW_PX, dtype=np.float32)
+    likely = np.zeros(len(strips), dtype=bool)
+    for low in range(0, len(line), _AT_ONCE):
+        some = slice(low, low + _AT_ONCE)
+        x = first[some, :1] + step[some, :1] * along
+        y = first[some, 1:] + step[some, 1:] * along
+        values = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        likely[owners[line[some]][_may_repeat(values.astype(np.float32))]] = True
+    return [strip for strip, may in zip(strips, likely, strict=True) if may]
+
+
+def _seeds(grey: ByteArray, segments: FloatArray) -> list[_Seed]:
+    """Return where along the segments a fine periodic pattern is strong, strongest first."""
+    strips = _strips(segments)
+    seeds = []
+    for strip in _at_a_glance(grey, strips) if strips else []:
+        starts = strip.starts
+        rows = sample_profiles(grey, starts, starts + strip.reach * strip.along, strip.count)
+        # (windows, lines, _WINDOW_PX): half a window on each time.
+        parts = sliding_window_view(rows, _WINDOW_PX, axis=1)[:, ::_HALF].swapaxes(0, 1)
+        periods, shares = _periodicity(parts.reshape(-1, _WINDOW_PX))
+        index = int(np.argmax(shares))
+        if shares[index] <= _MIN_STRENGTH:
+            continue
+        first, line = divmod(index, len(strip.offsets))
+        offset = float(strip.offsets[line])
+        seeds.append(
+            _Seed(
+                origin=strip.origin,
+                along=strip.along,
+                across=strip.normal if offset >= 0 else -strip.normal,
                 depth=abs(offset),
-                middle=first + 0.5 * _WINDOW_PX,
+                middle=float((first + 1) * _HALF),
                 period=float(periods[index]),
                 strength=float(shares[index]),
             )
-    return sorted(best.values(), key=lambda seed: -seed.strength)
+        )
+    return sorted(seeds, key=lambda seed: -seed.strength)
 
 
 def _place(model: FloatArray, numbers: FloatArray) -> FloatArray:

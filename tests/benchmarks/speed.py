@@ -4,7 +4,8 @@ Run with ``python -m tests.benchmarks.speed``; ``--blocks`` adds what the same j
 OpenCV's own building blocks at full size (minutes). Sample photos are enlarged and given a sensor's noise (standard
 deviation 3 levels), without which they would be smoother, and quicker to decode, than a camera's own photos of that
 size. Times are processor time of one core, each the least of several runs in a process of its own for each photo, so
-that other work on the machine counts little; the forward passes of the network are told apart.
+that other work on the machine counts little; the forward passes of the network are told apart. Photos a second are told
+for each engine that is installed.
 """
 
 from __future__ import annotations
@@ -16,15 +17,21 @@ import tempfile
 import time
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from functools import partial
+from itertools import product
 from multiprocessing import get_context
 from pathlib import Path
+from typing import get_args
 
 import cv2
 import numpy as np
 from PIL import Image, ImageOps
 
+from clawvision.errors import MissingExtraError
 from clawvision.measure.claws import measure_claws
+from clawvision.outline.engine import engine_told
 from clawvision.outline.find import default_segmenter, find_outlines, rough_references
 from clawvision.outline.learned.contract import Outputs
 from clawvision.outline.learned.crop import Crop
@@ -38,7 +45,7 @@ from clawvision.photo.read import read_photo
 from clawvision.pipeline import SERVES_PX, run_photo
 from clawvision.scale.find import find_scale, with_offset
 from clawvision.scale.geometry import MARKER_DICTIONARY
-from clawvision.types import PhotoRequest, PhotoResult, Settings
+from clawvision.types import Engine, PhotoRequest, PhotoResult, Settings
 from tests.truth import TruePhoto, true_photos
 
 SIZES = {12: (4000, 3000), 48: (8000, 6000)}
@@ -117,9 +124,9 @@ def decode(path: Path) -> None:
         picture.load()
 
 
-def whole(request: PhotoRequest, segmenter: Segmenter | None = None) -> PhotoResult:
+def whole(request: PhotoRequest, segmenter: Segmenter | None = None, settings: Settings = SETTINGS) -> PhotoResult:
     """Do all that the program does for one photo, but for writing the files."""
-    result, photo = run_photo(request, SETTINGS, segmenter=segmenter)
+    result, photo = run_photo(request, settings, segmenter=segmenter)
     dumps(photo_record(result))
     picture_bytes(photo, result)
     return result
@@ -187,25 +194,36 @@ def peak_mb(request: PhotoRequest) -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
-def _ready() -> None:
+def _ready(engine: Engine) -> None:
     cv2.setNumThreads(1)
-    default_segmenter()
+    default_segmenter(engine)
 
 
-def _worked(request: PhotoRequest) -> float:
+def _worked(request: PhotoRequest, engine: Engine) -> float:
     start = time.process_time()
-    whole(request)
+    whole(request, settings=replace(SETTINGS, engine=engine))
     return time.process_time() - start
 
 
-def throughput(requests: Sequence[PhotoRequest], processes: int) -> tuple[float, float]:
+def throughput(requests: Sequence[PhotoRequest], processes: int, engine: Engine) -> tuple[float, float]:
     """Return photos a second by the clock on the wall, and the mean processor time of one, ms."""
-    with ProcessPoolExecutor(processes, mp_context=get_context("spawn"), initializer=_ready) as pool:
-        list(pool.map(_worked, requests))  # everything loaded, and each process has worked
-        work = list(requests) * ROUNDS
+    work = partial(_worked, engine=engine)
+    spawn = get_context("spawn")
+    with ProcessPoolExecutor(processes, mp_context=spawn, initializer=_ready, initargs=(engine,)) as pool:
+        list(pool.map(work, requests))  # everything loaded, and each process has worked
         start = time.perf_counter()
-        spent = list(pool.map(_worked, work))
-        return len(work) / (time.perf_counter() - start), 1000 * float(np.mean(spent))
+        spent = list(pool.map(work, list(requests) * ROUNDS))
+        return len(spent) / (time.perf_counter() - start), 1000 * float(np.mean(spent))
+
+
+def installed() -> list[Engine]:
+    """Return the engines that can run the network here."""
+    found = []
+    for engine in get_args(Engine):
+        with suppress(MissingExtraError):
+            engine_told(engine)
+            found.append(engine)
+    return found
 
 
 def building_blocks(request: PhotoRequest, box: tuple[int, int, int, int], iterations: int) -> dict[str, float]:
@@ -276,12 +294,12 @@ def main() -> None:
                 title = f"{megapixels} MP {request.name}, {request.path.stat().st_size / 1e6:.1f} MB"
                 print(row((title, f"{plain:.0f}", *parts, f"{cost.rest:.0f}", ratio, passes, f"{memory:.0f}")))
         print()
-        heads = ("photos", "processes", "photos a second", "processor time of one, ms")
+        heads = ("photos", "engine", "processes", "photos a second", "processor time of one, ms")
         print(row(heads), row("---" for _ in heads), sep="\n")
         for megapixels, of_size in requests.items():
-            for processes in (1, 2):
-                rate, mean = throughput(of_size, processes)
-                print(row((f"{megapixels} MP", processes, f"{rate:.1f}", f"{mean:.0f}")))
+            for engine, processes in product(installed(), (1, 2)):
+                rate, mean = throughput(of_size, processes, engine)
+                print(row((f"{megapixels} MP", engine, processes, f"{rate:.1f}", f"{mean:.0f}")))
         if asked.blocks:
             print()
             print(row(("photo", "part", "ms")), row(("---",) * 3), sep="\n")

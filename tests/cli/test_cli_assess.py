@@ -186,6 +186,7 @@ def test_options_reach_the_run(photos: Path) -> None:
         "min_confidence": 0.95,
         "calibration_dirs": ["calibration"],
         "blur_background": False,
+        "engine": "opencv",
         "profile": "jersey",
         "profile_dirs": ["own"],
         "rules": "rows.toml",

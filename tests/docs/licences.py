@@ -20,7 +20,7 @@ ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "docs" / "licences.md"
 _BLOCK = re.compile(r"(<!-- licences:([\w-]+) -->\n).*?(<!-- end -->)", re.DOTALL)
 
-USED = ("heic", "print", "plots", "report", "history", "postgresql", "research", "review", "cluster", "remote")
+USED = ("heic", "print", "plots", "report", "history", "postgresql", "research", "review", "cluster", "remote", "fast")
 """Extras that somebody who measures claws may install; the others are for those who change the program."""
 MAKING = ("scenes", "training", "browser", "test")
 
@@ -35,6 +35,7 @@ UNCHANGED = frozenset({"LGPL-3.0-only", "MPL-2.0"})
 """Licences of libraries that are used unchanged, as they are installed. Only an extra may bring one."""
 
 _WORDS: Mapping[str, str] = {
+    "3-Clause BSD License": "BSD-3-Clause",
     "Apache 2.0": "Apache-2.0",
     "Apache License 2.0": "Apache-2.0",
     "Apache Software License": "Apache-2.0",

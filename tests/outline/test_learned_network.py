@@ -129,13 +129,13 @@ def test_without_a_sound_model_the_classical_segmenter_does_it_and_it_is_said(
     folder.mkdir()
     broken(how, folder, monkeypatch)
     monkeypatch.setattr(module, "files", lambda package: tmp_path)
-    packaged_network.cache_clear()
+    module._packaged.cache_clear()
     try:
         assert isinstance(default_segmenter(), ClassicalSegmenter)
         photo, scale, truth = side_scene()
         found = find_outlines(photo, scale, request_for("side", "LF", claw="outer"), Settings())
     finally:
-        packaged_network.cache_clear()
+        module._packaged.cache_clear()
     (claw,) = found.claws
     assert iou(outline(claw), truth) > 0.88
     (note,) = (reason for reason in found.reasons if reason.code == "learned_outline_missing")
@@ -143,7 +143,7 @@ def test_without_a_sound_model_the_classical_segmenter_does_it_and_it_is_said(
 
 
 def test_with_a_model_the_learned_segmenter_does_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(find, "packaged_network", lambda: object())
+    monkeypatch.setattr(find, "packaged_network", lambda engine: object())
     assert isinstance(default_segmenter(), LearnedSegmenter)
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from clawvision.errors import PhotoRefused, UsageError
 from clawvision.scale.camera import camera_for
-from clawvision.scale.find import find_scale, with_offset
+from clawvision.scale.find import _is_long, find_scale, with_offset
 from clawvision.scale.geometry import card_corners
 from clawvision.scale.points import reference_from_points
 from clawvision.types import ByteArray, Exif, FloatArray, Photo, PhotoRequest, Reduction, Settings
@@ -217,3 +217,11 @@ def test_front_and_rear_views_are_not_looked_at_for_a_reference(card_photo: Phot
     for view in ("front", "rear"):
         request = replace(REQUEST, view=view)
         assert find_scale(_reduced(card_photo), request, Settings(), where=never).reference.kind == "card"
+
+
+def test_no_card_is_as_long_as_a_ruler() -> None:
+    """However a card is turned and tilted up to 60 degrees, it is not taken for a ruler; rulers of 150 × 30 mm are."""
+    ruler = np.array([(0.0, 0.0), (150.0, 0.0), (150.0, 30.0), (0.0, 30.0)])
+    for direction in range(0, 180, 15):
+        assert not _is_long(pose(camera(), 60.0, float(direction), 20.0).project(card_corners()))
+        assert _is_long(pose(camera(), 20.0, float(direction), 20.0).project(ruler))

@@ -8,8 +8,20 @@ import cv2
 import numpy as np
 import pytest
 
+from clawvision.scale.edges import sample_profiles, straight_segments
 from clawvision.scale.pose import solve_scale
-from clawvision.scale.ruler import _count, _Row, _Seed, find_ruler
+from clawvision.scale.ruler import (
+    _MIN_STRENGTH,
+    _WINDOW_PX,
+    _at_a_glance,
+    _count,
+    _periodicity,
+    _Row,
+    _Seed,
+    _Strip,
+    _strips,
+    find_ruler,
+)
 from clawvision.types import ByteArray, FloatArray
 
 from .scenes import PIXELS_PER_MM, Pose, camera, ground, photograph, pose
@@ -143,3 +155,30 @@ def test_ticks_finer_than_the_pixels_give_no_wrong_scale(distance_mm: float) -> 
         step = np.linalg.norm(np.diff(found.points_px[own][[0, -1]], axis=0)) / float(np.ptp(found.points_mm[own, 0]))
         near, far = (where.project(np.array([[FIRST + x, 1.0]]))[0] for x in (0.0, 100.0))
         assert step == pytest.approx(np.linalg.norm(far - near) / 100.0, rel=0.02)
+
+
+def _strongest(grey: ByteArray, strip: _Strip) -> float:
+    """Return the strength of the strongest pattern in a strip, every window looked at closely."""
+    starts = strip.starts
+    rows = sample_profiles(grey, starts, starts + strip.reach * strip.along, strip.count)
+    firsts = range(0, rows.shape[1] - _WINDOW_PX + 1, _WINDOW_PX // 2)
+    return float(max(_periodicity(rows[:, first : first + _WINDOW_PX])[1].max() for first in firsts))
+
+
+@pytest.mark.parametrize("tilt, direction, turn", [(0.0, 0.0, 4.0), (14.0, 10.0, -6.0)])
+def test_a_glance_keeps_every_strip_with_a_pattern_and_few_others(tilt: float, direction: float, turn: float) -> None:
+    grey = _picture(_ruler_pose(tilt, direction, turn), ruler_sheet())
+    segments, factor = straight_segments(np.asarray(cv2.cvtColor(grey, cv2.COLOR_GRAY2RGB), dtype=np.uint8))
+    strips = _strips((segments + 0.5) * factor - 0.5)
+    strong = {id(strip) for strip in strips if _strongest(grey, strip) > _MIN_STRENGTH}
+    kept = {id(strip) for strip in _at_a_glance(grey, strips)}
+    assert strong and strong <= kept
+    # Of a shuffled picture nothing is kept: no two neighbours belong together any more.
+    shuffled = np.random.default_rng(2).permutation(grey.ravel()).reshape(grey.shape)
+    assert len(_at_a_glance(shuffled, strips)) < 0.1 * len(strips)
+
+
+def test_a_slope_without_a_peak_is_no_pattern() -> None:
+    # Straight lines, steep as they are, have less and less of each finer wave and no peak among them.
+    slopes = np.arange(_WINDOW_PX) * np.array([[0.2], [0.7], [1.0]])
+    assert (_periodicity(slopes)[1] == 0.0).all()
