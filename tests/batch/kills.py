@@ -72,12 +72,12 @@ def start(photos: Path, out: Path, log: Path, seconds: float) -> subprocess.Pope
 
 
 def children(process: int) -> list[int]:
-    """Return the processes that a process has started."""
-    try:
-        lists = [path.read_text() for path in Path(f"/proc/{process}/task").glob("*/children")]
-    except OSError:
-        return []
-    return [int(word) for text in lists for word in text.split()]
+    """Return the processes that a process has started, by any of its threads; none if it is gone."""
+    found: list[int] = []
+    for path in Path(f"/proc/{process}/task").glob("*/children"):
+        with suppress(OSError):  # a thread may end meanwhile
+            found += map(int, path.read_text().split())
+    return found
 
 
 def kill_at_random(folder: Path, kills: int, *, photos: int, seconds: float, seed: int) -> Told:

@@ -37,6 +37,7 @@ from clawvision.output.models import AnimalRecord, FootRecord, PhotoRecord
 from clawvision.output.record import photo_record
 from clawvision.photo.read import read_photo
 from clawvision.types import ClawResult, Measure, PhotoRequest, PhotoResult, Settings, frozen_mapping
+from tests.batch.kills import children
 
 PHOTOS, JOBS = 50_000, 2
 KILLED_AT = (0.25, 0.5, 0.75)
@@ -148,12 +149,6 @@ def resident_mb(process: int) -> float:
         return int(Path(f"/proc/{process}/statm").read_text().split()[1]) * resource.getpagesize() / 1e6
     except OSError:
         return 0.0
-
-
-def children(process: int) -> list[int]:
-    """Return the processes that a process has started."""
-    lists = [path.read_text() for path in Path(f"/proc/{process}/task").glob("*/children")]
-    return [int(word) for text in lists for word in text.split()]
 
 
 # --- what came of it
