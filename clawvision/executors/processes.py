@@ -59,7 +59,7 @@ class ProcessExecutor(Executor):
     A call whose process dies fails with `Crashed`, one that takes too long with `TookTooLong`, and one that runs out
     of memory with `MemoryError`; its process is replaced and the other calls go on. What is called, and what it
     returns or raises, must be importable by name in a fresh process, as `pickle` asks. A process that cannot even be
-    started fails its call with `concurrent.futures.BrokenExecutor`.
+    started, twice, fails its call with `concurrent.futures.BrokenExecutor`.
 
     Parameters
     ----------
@@ -180,7 +180,13 @@ class ProcessExecutor(Executor):
         return child
 
     def _start(self) -> _Child:
-        child = _Child(self._limits.memory_bytes, self._folder)
+        try:
+            child = _Child(self._limits.memory_bytes, self._folder)
+        except BrokenExecutor:
+            if self._stopping:
+                raise
+            # What ended it as it began, such as a want of memory, may be over.
+            child = _Child(self._limits.memory_bytes, self._folder)
         with self._lock:
             self._children.add(child)
             if self._stopping:

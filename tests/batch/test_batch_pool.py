@@ -42,6 +42,15 @@ def test_processes_that_do_not_start_are_not_the_tasks_fault(monkeypatch: pytest
         list(run_tasks(functions.square, range(6), 2))
 
 
+def test_a_process_killed_as_it_begins_is_started_once_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    mark = tmp_path / "begun"
+    first = f"import os, pathlib, sys; mark = pathlib.Path({str(mark)!r})"
+    dies = "mark.exists() or (mark.touch(), os._exit(4))"
+    monkeypatch.setattr(processes, "_BOOTSTRAP", f"{first}; {dies}; {processes._BOOTSTRAP}")
+    assert dict(run_tasks(functions.square, range(3), 1)) == {0: 0, 1: 1, 2: 4}
+    assert mark.exists()
+
+
 def test_an_abandoned_run_leaves_no_process(monkeypatch: pytest.MonkeyPatch) -> None:
     started: list[subprocess.Popen[bytes]] = []
     real = subprocess.Popen
