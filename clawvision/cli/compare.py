@@ -12,7 +12,7 @@ import click
 import numpy as np
 
 from clawvision.apart import bare_apart, read_apart
-from clawvision.cli.options import repeats_option
+from clawvision.cli.options import profiles_option, repeats_option, rules_option
 from clawvision.compare.comparison import compared
 from clawvision.compare.given import given_of
 from clawvision.compare.models import ChangeRecord, ComparedFootRecord, ComparisonRecord, PairRecord
@@ -57,20 +57,8 @@ _TOLD = ("toe_length", "toe_angle", "heel_height", "sole_length", "sole_width", 
     help="The assessed photos, to show both beside each drawing. Nothing but their pixels is taken over; what was"
     " assessed with --blur-background is blurred here too.",
 )
-@click.option(
-    "--profiles",
-    "profile_dirs",
-    multiple=True,
-    type=click.Path(path_type=Path, exists=True, file_okay=False),
-    metavar="DIR",
-    help="Folder with the herd's own profiles; may be given several times.",
-)
-@click.option(
-    "--rules",
-    type=click.Path(path_type=Path, exists=True, dir_okay=False),
-    metavar="FILE",
-    help="The herd's own rows for the table of rules, which are laid over the packaged ones.",
-)
+@profiles_option()
+@rules_option
 @repeats_option
 def compare(
     assessments: tuple[Path, ...],

@@ -14,7 +14,7 @@ import click
 
 from clawvision.cli import report
 from clawvision.cli.names import known_animal
-from clawvision.cli.options import repeats_option
+from clawvision.cli.options import profiles_option, repeats_option, together
 from clawvision.errors import OutputError, UsageError
 from clawvision.findings.herd import counted
 from clawvision.findings.profiles import load_profiles
@@ -33,33 +33,24 @@ _DAY = click.DateTime(["%Y-%m-%d"])
 
 
 def _growth_options(command: F) -> F:
-    for option in reversed(
-        (
-            click.option(
-                "--limit",
-                type=click.Choice(["watch", "flag"]),
-                default="watch",
-                show_default=True,
-                help="The length that dates are given for: the profile's toe_length_watch or toe_length_flag.",
-            ),
-            click.option(
-                "--profiles",
-                "profile_dirs",
-                multiple=True,
-                type=click.Path(path_type=Path, exists=True, file_okay=False),
-                metavar="DIR",
-                help="Folder with the herd's own profiles; may be given several times.",
-            ),
-            click.option(
-                "--on",
-                type=_DAY,
-                metavar="DATE",
-                help="As if today were this day: photos taken later do not count.  [default: today]",
-            ),
-        )
-    ):
-        command = option(command)
-    return repeats_option(command)
+    decorated: F = together(
+        repeats_option,
+        click.option(
+            "--limit",
+            type=click.Choice(["watch", "flag"]),
+            default="watch",
+            show_default=True,
+            help="The length that dates are given for: the profile's toe_length_watch or toe_length_flag.",
+        ),
+        profiles_option(),
+        click.option(
+            "--on",
+            type=_DAY,
+            metavar="DATE",
+            help="As if today were this day: photos taken later do not count.  [default: today]",
+        ),
+    )(command)
+    return decorated
 
 
 _FOOT = click.option("--foot", type=click.Choice(get_args(Foot), case_sensitive=False), help="Only this foot.")

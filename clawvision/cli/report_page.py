@@ -8,6 +8,7 @@ from typing import Literal
 import click
 
 from clawvision.cli.browse import open_page
+from clawvision.cli.options import profiles_option
 from clawvision.errors import OutputError
 from clawvision.findings.profiles import load_profiles
 from clawvision.output.read import read_assessment
@@ -49,14 +50,7 @@ from clawvision.report.write import PAGE, Wanted, write_page, write_pdfs
     metavar="DIR",
     help="Also write a printed page for each animal, animal-001.pdf and so on, the most urgent first.",
 )
-@click.option(
-    "--profiles",
-    "profile_dirs",
-    multiple=True,
-    type=click.Path(path_type=Path, exists=True, file_okay=False),
-    metavar="DIR",
-    help="Folder with the herd's own profiles, to show what is usual; may be given several times.",
-)
+@profiles_option(", to show what is usual")
 @click.option(
     "--history",
     metavar="ADDRESS",
