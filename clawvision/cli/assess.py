@@ -16,12 +16,12 @@ from clawvision.batch import assess_collected
 from clawvision.cli import report
 from clawvision.cli.browse import open_page
 from clawvision.cli.options import (
-    CALIBRATION,
     LocalPath,
     PhotosPlace,
     measuring_options,
     picture_option,
     running_options,
+    settings_of,
     table_options,
     usual_jobs,
     working_options,
@@ -163,12 +163,12 @@ def assess(
     if out is None and not dry_run:
         raise click.UsageError("Missing option '--out': the folder for the results.", context)
     asked = Asked(
-        settings=Settings(
-            max_file_bytes=round(max_file_mb * 1e6),
-            max_pixels=round(max_megapixels * 1e6),
+        settings=settings_of(
+            max_file_mb=max_file_mb,
+            max_megapixels=max_megapixels,
             print_scale=print_scale,
             tick_mm=tick_mm,
-            calibration_dirs=tuple(str(folder) for folder in calibration_dirs or usual_calibration()),
+            calibration_dirs=calibration_dirs,
             blur_background=blur_background,
             engine=engine,
         ),
@@ -282,11 +282,6 @@ def exit_status(statuses: Collection[str]) -> int:
     if set(statuses) <= {"measured"}:
         return ALL_MEASURED
     return NONE_MEASURED if set(statuses) == {"refused"} else SOME_UNSURE
-
-
-def usual_calibration() -> tuple[Path, ...]:
-    """Return the calibration folder of the folder where the command is given, if there is one."""
-    return (CALIBRATION,) if CALIBRATION.is_dir() else ()
 
 
 def _command(context: click.Context) -> list[str]:

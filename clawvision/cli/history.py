@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING
 import click
 
 from clawvision.cli import report
-from clawvision.cli.assess import usual_calibration
 from clawvision.cli.history_growth import due, plot, show
-from clawvision.cli.options import CALIBRATION, running_options, usual_jobs
+from clawvision.cli.options import CALIBRATION, running_options, usual_calibration, usual_jobs
 from clawvision.errors import UsageError
 from clawvision.findings.herd import counted
 from clawvision.history import need

@@ -10,7 +10,7 @@ from typing import Any, TypeVar, get_args
 import click
 
 from clawvision.executors import Limits
-from clawvision.types import Engine
+from clawvision.types import Engine, Settings
 
 _LIMITS = Limits()
 F = TypeVar("F", bound=Callable[..., Any])
@@ -188,6 +188,33 @@ def measuring_options(command: F) -> F:
         ),
     )(command)
     return decorated
+
+
+def usual_calibration() -> tuple[Path, ...]:
+    """Return the calibration folder of the folder where the command is given, if there is one."""
+    return (CALIBRATION,) if CALIBRATION.is_dir() else ()
+
+
+def settings_of(
+    *,
+    max_file_mb: float,
+    max_megapixels: float,
+    print_scale: float,
+    tick_mm: float,
+    calibration_dirs: tuple[Path, ...],
+    blur_background: bool,
+    engine: Engine,
+) -> Settings:
+    """Return what ``measuring_options`` and ``picture_option`` ask for."""
+    return Settings(
+        max_file_bytes=round(max_file_mb * 1e6),
+        max_pixels=round(max_megapixels * 1e6),
+        print_scale=print_scale,
+        tick_mm=tick_mm,
+        calibration_dirs=tuple(str(folder) for folder in calibration_dirs or usual_calibration()),
+        blur_background=blur_background,
+        engine=engine,
+    )
 
 
 def picture_option(command: F) -> F:

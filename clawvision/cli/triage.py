@@ -11,13 +11,12 @@ from pathlib import Path
 import click
 
 from clawvision.cli import report
-from clawvision.cli.assess import usual_calibration
-from clawvision.cli.options import measuring_options, picture_option, running_options, usual_jobs
+from clawvision.cli.options import measuring_options, picture_option, running_options, settings_of, usual_jobs
 from clawvision.photo_task import Worker, measure_photo
 from clawvision.plain import plain
 from clawvision.triage import Told, Triage, TriageSettings
 from clawvision.triage.rounds import alone
-from clawvision.types import Engine, Settings
+from clawvision.types import Engine
 
 ALL_TAKEN, STILL_ARRIVING, INTERRUPTED = 0, 3, 130
 WORKER: Worker = measure_photo
@@ -112,12 +111,12 @@ def triage(
       130  interrupted; the same command goes on where it stopped
     """
     asked = TriageSettings(
-        settings=Settings(
-            max_file_bytes=round(max_file_mb * 1e6),
-            max_pixels=round(max_megapixels * 1e6),
+        settings=settings_of(
+            max_file_mb=max_file_mb,
+            max_megapixels=max_megapixels,
             print_scale=print_scale,
             tick_mm=tick_mm,
-            calibration_dirs=tuple(str(folder) for folder in calibration_dirs or usual_calibration()),
+            calibration_dirs=calibration_dirs,
             blur_background=blur_background,
             engine=engine,
         ),
