@@ -168,15 +168,11 @@ def _measure(
     outlines = find_outlines(photo, scale, request, settings, sidecar, segmenter=segmenter)
     scale = with_offset(scale, outlines.view, request)
     known.scale, known.outlines = scale, outlines
-    known.reasons += [*scale.reasons, *outlines.reasons, *_judged(photo, outlines, scale)]
+    known.reasons += [*scale.reasons, *outlines.reasons, *judge_quality(photo, outlines, scale, reduced=photo.reduction.by)]
     if any(found.effect == "refused" for found in known.reasons):
         return
     known.measured = measure_claws(outlines, scale)
     known.reasons += known.measured.reasons
-
-
-def _judged(photo: Photo, outlines: Outlines, scale: Scale) -> tuple[Reason, ...]:
-    return judge_quality(photo, outlines, scale, reduced=photo.reduction.by)
 
 
 @lru_cache(maxsize=8)
