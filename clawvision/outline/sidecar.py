@@ -46,6 +46,7 @@ import shapely
 
 from clawvision.errors import PhotoRefused
 from clawvision.reasons import reason
+from clawvision.scale.points import MIN_APART_PX
 from clawvision.types import ClawName, FloatArray, Foot, View, frozen_array, frozen_mapping
 
 MAX_BYTES = 5_000_000
@@ -54,7 +55,6 @@ MIN_POINTS = 8
 MENDABLE_SHARE = 0.05
 """Share of an outline's area that may lie in loops and holes where it touches itself."""
 MIN_AREA_PX2 = 200.0
-MIN_POINTS_APART_PX = 10.0
 LANDMARKS = ("C", "T", "B", "H", "K")
 CLAW_NAMES = cast(tuple[ClawName, ...], get_args(ClawName))
 _SCHEMA = "clawvision/outline/1"
@@ -254,8 +254,8 @@ def _points(data: Any) -> tuple[float, float, float, float, float] | None:
     _, distance = _point([0, data[4]], "the distance of points")
     if not 1.0 <= distance <= 10_000.0:
         raise _Invalid("the distance of points must be 1 to 10000 mm")
-    if math.hypot(x2 - x1, y2 - y1) < MIN_POINTS_APART_PX:
-        raise _Invalid(f"the two points of known distance lie less than {MIN_POINTS_APART_PX:.0f} pixels apart")
+    if math.hypot(x2 - x1, y2 - y1) < MIN_APART_PX:
+        raise _Invalid(f"the two points of known distance lie less than {MIN_APART_PX:.0f} pixels apart")
     return x1, y1, x2, y2, distance
 
 
