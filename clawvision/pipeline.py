@@ -168,7 +168,8 @@ def _measure(
     outlines = find_outlines(photo, scale, request, settings, sidecar, segmenter=segmenter)
     scale = with_offset(scale, outlines.view, request)
     known.scale, known.outlines = scale, outlines
-    known.reasons += [*scale.reasons, *outlines.reasons, *judge_quality(photo, outlines, scale, reduced=photo.reduction.by)]
+    known.reasons += [*scale.reasons, *outlines.reasons]
+    known.reasons += judge_quality(photo, outlines, scale, reduced=photo.reduction.by)
     if any(found.effect == "refused" for found in known.reasons):
         return
     known.measured = measure_claws(outlines, scale)
