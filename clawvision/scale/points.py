@@ -28,7 +28,7 @@ def reference_from_points(points: tuple[float, float, float, float, float]) -> R
     Raises
     ------
     UsageError
-        If the points coincide, a value is not finite or the distance is not positive.
+        If the points lie too near to one another, a value is not finite or the distance is not positive.
     """
     x1, y1, x2, y2, distance = points
     if not all(math.isfinite(v) for v in points) or distance <= 0:
