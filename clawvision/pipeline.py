@@ -83,6 +83,8 @@ def run_photo(
     ------
     UsageError
         If a calibration file, or two given points, cannot be used.
+    MissingExtraError
+        If the engine that is to run the network is not installed.
     """
     known = _Known(request)
     try:
@@ -126,6 +128,11 @@ def run_drawn(
     -------
     PhotoResult
         The result that `run_photo` has with this sidecar beside the photo.
+
+    Raises
+    ------
+    UsageError, MissingExtraError
+        As from `run_photo`.
     """
     known = _Known(_completed(request, sidecar), photo)
     known.reasons += notes
