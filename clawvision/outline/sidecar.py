@@ -151,7 +151,7 @@ def parse_sidecar(content: bytes, file: str) -> Sidecar:
 
 
 def check_inside(sidecar: Sidecar, width: int, height: int) -> None:
-    """Check that outlines and landmarks lie in a picture of this size in pixels, or little beyond its edge.
+    """Check that claws and points of known distance lie in a picture of this size, or little beyond its edge.
 
     Raises
     ------
@@ -159,15 +159,20 @@ def check_inside(sidecar: Sidecar, width: int, height: int) -> None:
         ``sidecar_invalid``.
     """
     margin = _MARGIN * max(width, height)
+    placed: list[tuple[str, list[tuple[float, float]]]] = []
     for name, claw in sidecar.claws.items():
         points = list(claw.landmarks_px.values())
         if claw.outline_px is not None:
             points.extend((float(x), float(y)) for x, y in claw.outline_px)
+        placed.append((_label(name), points))
+    if sidecar.points is not None:
+        placed.append(("the known distance", [sidecar.points[:2], sidecar.points[2:4]]))
+    for what, points in placed:
         for x, y in points:
             if not (-margin <= x <= width - 1 + margin and -margin <= y <= height - 1 + margin):
                 raise _refused(
                     sidecar.file,
-                    f"{_label(name)} has a point ({x:.0f}, {y:.0f}) outside the picture of {width} × {height} pixels",
+                    f"{what} has a point ({x:.0f}, {y:.0f}) outside the picture of {width} × {height} pixels",
                 )
 
 
