@@ -83,6 +83,8 @@ def run_photo(
     ------
     UsageError
         If a calibration file, or two given points, cannot be used.
+    MissingExtraError
+        If the engine that is to run the network is not installed.
     """
     known = _Known(request)
     try:
@@ -126,6 +128,11 @@ def run_drawn(
     -------
     PhotoResult
         The result that `run_photo` has with this sidecar beside the photo.
+
+    Raises
+    ------
+    UsageError, MissingExtraError
+        As from `run_photo`.
     """
     known = _Known(_completed(request, sidecar), photo)
     known.reasons += notes
@@ -168,15 +175,12 @@ def _measure(
     outlines = find_outlines(photo, scale, request, settings, sidecar, segmenter=segmenter)
     scale = with_offset(scale, outlines.view, request)
     known.scale, known.outlines = scale, outlines
-    known.reasons += [*scale.reasons, *outlines.reasons, *_judged(photo, outlines, scale)]
+    known.reasons += [*scale.reasons, *outlines.reasons]
+    known.reasons += judge_quality(photo, outlines, scale, reduced=photo.reduction.by)
     if any(found.effect == "refused" for found in known.reasons):
         return
     known.measured = measure_claws(outlines, scale)
     known.reasons += known.measured.reasons
-
-
-def _judged(photo: Photo, outlines: Outlines, scale: Scale) -> tuple[Reason, ...]:
-    return judge_quality(photo, outlines, scale, reduced=photo.reduction.by)
 
 
 @lru_cache(maxsize=8)

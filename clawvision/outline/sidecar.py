@@ -46,6 +46,7 @@ import shapely
 
 from clawvision.errors import PhotoRefused
 from clawvision.reasons import reason
+from clawvision.scale.points import MIN_APART_PX
 from clawvision.types import ClawName, FloatArray, Foot, View, frozen_array, frozen_mapping
 
 MAX_BYTES = 5_000_000
@@ -54,7 +55,6 @@ MIN_POINTS = 8
 MENDABLE_SHARE = 0.05
 """Share of an outline's area that may lie in loops and holes where it touches itself."""
 MIN_AREA_PX2 = 200.0
-MIN_POINTS_APART_PX = 10.0
 LANDMARKS = ("C", "T", "B", "H", "K")
 CLAW_NAMES = cast(tuple[ClawName, ...], get_args(ClawName))
 _SCHEMA = "clawvision/outline/1"
@@ -151,7 +151,7 @@ def parse_sidecar(content: bytes, file: str) -> Sidecar:
 
 
 def check_inside(sidecar: Sidecar, width: int, height: int) -> None:
-    """Check that outlines and landmarks lie in a picture of this size in pixels, or little beyond its edge.
+    """Check that claws and points of known distance lie in a picture of this size, or little beyond its edge.
 
     Raises
     ------
@@ -159,15 +159,20 @@ def check_inside(sidecar: Sidecar, width: int, height: int) -> None:
         ``sidecar_invalid``.
     """
     margin = _MARGIN * max(width, height)
+    placed: list[tuple[str, list[tuple[float, float]]]] = []
     for name, claw in sidecar.claws.items():
         points = list(claw.landmarks_px.values())
         if claw.outline_px is not None:
             points.extend((float(x), float(y)) for x, y in claw.outline_px)
+        placed.append((_label(name), points))
+    if sidecar.points is not None:
+        placed.append(("the known distance", [sidecar.points[:2], sidecar.points[2:4]]))
+    for what, points in placed:
         for x, y in points:
             if not (-margin <= x <= width - 1 + margin and -margin <= y <= height - 1 + margin):
                 raise _refused(
                     sidecar.file,
-                    f"{_label(name)} has a point ({x:.0f}, {y:.0f}) outside the picture of {width} × {height} pixels",
+                    f"{what} has a point ({x:.0f}, {y:.0f}) outside the picture of {width} × {height} pixels",
                 )
 
 
@@ -254,8 +259,8 @@ def _points(data: Any) -> tuple[float, float, float, float, float] | None:
     _, distance = _point([0, data[4]], "the distance of points")
     if not 1.0 <= distance <= 10_000.0:
         raise _Invalid("the distance of points must be 1 to 10000 mm")
-    if math.hypot(x2 - x1, y2 - y1) < MIN_POINTS_APART_PX:
-        raise _Invalid(f"the two points of known distance lie less than {MIN_POINTS_APART_PX:.0f} pixels apart")
+    if math.hypot(x2 - x1, y2 - y1) < MIN_APART_PX:
+        raise _Invalid(f"the two points of known distance lie less than {MIN_APART_PX:.0f} pixels apart")
     return x1, y1, x2, y2, distance
 
 

@@ -23,7 +23,7 @@ from clawvision.reasons import reason
 from clawvision.types import ByteArray, Exif, Photo, Settings
 
 _MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
-_SOI, _EOI, _SOS, _APP0, _APP1, _ADOBE = 0xD8, 0xD9, 0xDA, 0xE0, 0xE1, 0xEE
+_EOI, _SOS, _APP0, _APP1, _ADOBE = 0xD9, 0xDA, 0xE0, 0xE1, 0xEE
 _DECODING = frozenset({*range(0xC0, 0xD0), *range(0xDA, 0xE0)} - {0xC8})
 """Segments of a JPEG that a decoder needs: frames, tables, passes."""
 _DROPPED = frozenset({*range(0xE0, 0xF0), 0xFE})

@@ -5,9 +5,8 @@ What a person gives and what is told are in pixels of the file; every stage work
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
@@ -108,6 +107,6 @@ def lines_in_file(lines: Mapping[str, FloatArray], reduction: Reduction) -> Mapp
     return frozen_mapping({name: frozen_array(reduction.to_file(np.asarray(line))) for name, line in lines.items()})
 
 
-def _named(points: _Points, move: Any) -> _Points:
+def _named(points: _Points, move: Callable[[FloatArray], FloatArray]) -> _Points:
     moved = {name: move(np.array(point, dtype=np.float64)) for name, point in points.items()}
     return frozen_mapping({name: (float(point[0]), float(point[1])) for name, point in moved.items()})

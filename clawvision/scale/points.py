@@ -13,6 +13,8 @@ SIGMA_CLICK_PX = 1.5
 """Standard error of a point set by hand, one coordinate, pixels (common practice: one to two pixels)."""
 U_DISTANCE_REL = 0.005
 """Standard uncertainty of a distance told by a person, relative (half a millimetre in 100)."""
+MIN_APART_PX = 10.0
+"""Nearer points tell no scale: two clicks alone leave a fifth of it open (status J)."""
 
 
 def reference_from_points(points: tuple[float, float, float, float, float]) -> Reference:
@@ -26,14 +28,15 @@ def reference_from_points(points: tuple[float, float, float, float, float]) -> R
     Raises
     ------
     UsageError
-        If the points coincide, a value is not finite or the distance is not positive.
+        If the points lie too near to one another, a value is not finite or the distance is not positive.
     """
     x1, y1, x2, y2, distance = points
     if not all(math.isfinite(v) for v in points) or distance <= 0:
         raise UsageError("The two points of known distance hold a value that cannot be.", "Give x1, y1, x2, y2, mm.")
-    if math.hypot(x2 - x1, y2 - y1) < 10.0:
+    if math.hypot(x2 - x1, y2 - y1) < MIN_APART_PX:
         raise UsageError(
-            "The two points of known distance lie less than 10 pixels apart.", "Choose points farther apart."
+            f"The two points of known distance lie less than {MIN_APART_PX:.0f} pixels apart.",
+            "Choose points farther apart.",
         )
     pixels = np.array([(x1, y1), (x2, y2)])
     return Reference(

@@ -143,6 +143,10 @@ def test_points_must_lie_in_the_picture_or_little_beyond_it() -> None:
         check_inside(sidecar, 300, 200)
     with pytest.raises(PhotoRefused, match="outside"):
         check_inside(parse({"landmarks_px": {"T": [900, 10]}}), 800, 600)
+    given = parse({"outline_px": ring(), "points": [10, 10, 900, 10, 100]})
+    check_inside(given, 1000, 600)
+    with pytest.raises(PhotoRefused, match=r"the known distance has a point \(900, 10\) outside"):
+        check_inside(given, 800, 600)
 
 
 _JSON = st.recursive(

@@ -19,8 +19,8 @@ FOLDERS = {"samples": FOLDER.parents[1] / "sample_images", "rendered": FOLDER / 
 TOLERANCE: Mapping[str, float] = {"mm": 0.05, "deg": 0.05, "percent": 0.1, "mm2": 15.0}
 """How far value and uncertainty may lie from the kept ones where the table was kept with the same OpenCV on the same
 kind of processor. Nothing at all differs then on the machine that kept it; this is room for another compiler's
-rounding. It is a fortieth of the least uncertainty of a length; 0.05 mm are 0.1 % of a claw's width and 15 mm² along a
-sole's rim."""
+rounding. It is less than a twenty-fifth of the least uncertainty of a length; 0.05 mm are 0.1 % of a claw's width and
+15 mm² along a sole's rim."""
 ELSEWHERE = (0.25, 0.5)
 """How far value and uncertainty may lie off elsewhere, as a share of the kept uncertainty. OpenCV rounds otherwise in
 each line of releases and with each set of instructions: tried with OpenCV 4.13, values of this set moved by up to 0.19

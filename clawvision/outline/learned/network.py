@@ -215,7 +215,7 @@ def packaged_network(engine: Engine = "opencv") -> Network | None:
     MissingExtraError
         If the engine is not installed.
     """
-    return _packaged(engine)
+    return _packaged(engine)  # where the default is left out as well as where it is named: one key, one network
 
 
 @lru_cache(maxsize=2)
