@@ -61,7 +61,7 @@ def _import_change(data: bytes, chance: random.Random) -> bytes:
     if chance.random() < 0.75:
         lines = _keyed(lines)
     lines.append(json.dumps({"end": {"lines": len(lines)}}).encode())
-    return gzip.compress(b"\n".join(lines) + b"\n", 1)
+    return gzip.compress(b"\n".join(lines) + b"\n", 1, mtime=0)
 
 
 def _keyed(lines: list[bytes]) -> list[bytes]:
@@ -127,6 +127,6 @@ def _kept_seeds() -> Sequence[bytes]:
 
 
 READERS: dict[str, Reader] = {
-    "import": Reader(_import, lambda: (gzip.compress(_export(), 1),), _import_change),
+    "import": Reader(_import, lambda: (gzip.compress(_export(), 1, mtime=0),), _import_change),
     "kept": Reader(_kept, _kept_seeds, mutate.json_text),
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
@@ -63,7 +64,8 @@ def _smallest_seeds() -> Sequence[bytes]:
         run = photos.write(Path(folder) / "out", photos.herd(claws=8, photos=3))
         told = CliRunner().invoke(main, ["repeatability", str(run), "--out", f"{folder}/repeats"])
         assert told.exit_code == 0, told.output
-        return ((Path(folder) / "repeats" / "repeatability.json").read_bytes(),)
+        data = (Path(folder) / "repeats" / "repeatability.json").read_bytes()
+        return (re.sub(rb'"(started|finished)": "[^"]*"', rb'"\1": "2030-05-31T08:00:00+00:00"', data),)
 
 
 READERS: dict[str, Reader] = {
