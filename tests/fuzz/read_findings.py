@@ -90,8 +90,7 @@ def _rules(data: bytes, place: Path) -> None:
 
 def _rules_seeds() -> Sequence[bytes]:
     text = (ROOT / "clawvision" / "findings" / "rules.toml").read_text("utf-8")
-    rows = [part for part in text.split("[[rule]]")[1:]]
-    rows = ["[[rule]]" + part.split("\n[")[0] for part in rows]
+    rows = ["[[rule]]" + part.split("\n[")[0] for part in text.split("[[rule]]")[1:]]
     own = [row.replace('id = "', 'id = "own-', 1) for row in rows]
     return [("\n".join(part)).encode() for part in (rows[:2], rows[5:7], own[:1], own[3:5], own[8:9], own[12:13])] + [
         b'off = ["x"]\n' + own[2].encode()

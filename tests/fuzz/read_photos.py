@@ -130,7 +130,6 @@ class _Blind:
 
 def _drawing(data: bytes, place: Path) -> None:
     """Measure what an outline file draws, up to the record."""
-    from clawvision.errors import PhotoRefused
     from clawvision.outline.sidecar import parse_sidecar
     from clawvision.output.record import dumps, photo_record
     from clawvision.pipeline import run_drawn

@@ -7,6 +7,7 @@ import json
 import random
 import zlib
 from collections.abc import Sequence
+from contextlib import ExitStack
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -38,8 +39,8 @@ def _import(data: bytes, place: Path) -> None:
     from clawvision.history.store import open_store
 
     if place not in _stores:
-        _stores[place] = open_store(str(place / "store.sqlite"), "create")
-        _stores[place] = (_stores[place], _stores[place].__enter__())
+        opened = ExitStack()  # for as long as the process lasts
+        _stores[place] = opened, opened.enter_context(open_store(str(place / "store.sqlite"), "create"))
     import_store(_stores[place][1], write(place, "in.jsonl.gz", data))
 
 
