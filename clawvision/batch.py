@@ -6,7 +6,7 @@ import os
 import tempfile
 from array import array
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor
+from concurrent.futures import BrokenExecutor, Executor
 from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
@@ -17,7 +17,7 @@ from typing import BinaryIO
 
 import clawvision
 from clawvision import store
-from clawvision.errors import OutputError, UsageError
+from clawvision.errors import ClawvisionError, OutputError, UsageError
 from clawvision.findings import Profile, assess_feet, load_profiles, load_rules
 from clawvision.findings.book import RuleBook
 from clawvision.manifest import Collected, collect
@@ -146,6 +146,8 @@ def assess_folder(
         photos can no longer be read.
     OutputError
         If ``out`` cannot be written. Finished photos are kept.
+    ClawvisionError
+        If the processes cannot be started. Finished photos are kept.
     """
     collected = collect([photos] if isinstance(photos, Path) else list(photos), manifest)
     written = assess_collected(
@@ -227,6 +229,12 @@ def assess_collected(
         try:
             do_photo = DoPhoto(worker, settings, store.settings_key(settings, worker))
             _measure(photos, do_photo, jobs, progress, executor)
+        except BrokenExecutor as error:
+            raise ClawvisionError(
+                f"The photos cannot be worked on: {plain(str(error)).rstrip('.')}.",
+                "See that there is memory left, or use fewer jobs. Finished photos are kept: the same command goes on "
+                "with the others.",
+            ) from error
         finally:
             store.sweep(out, (ASSESSMENT, MEASURES))
         with scratch_file(out) as feet, scratch_file(out) as animals:

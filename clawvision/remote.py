@@ -136,7 +136,7 @@ def found(url: str, manifest: Path | None = None) -> Iterator[Source]:
     MissingExtraError
         If fsspec, or the package that it needs for this place, is not installed.
     UsageError
-        If the place cannot be listed, there are no photos, or the manifest cannot be used.
+        If the place cannot be listed, there are no photos, or the manifest cannot be fetched or used.
     """
     file_system, top = _open(url)
     with tempfile.TemporaryDirectory(prefix="clawvision-", ignore_cleanup_errors=True) as temporary:
@@ -146,7 +146,13 @@ def found(url: str, manifest: Path | None = None) -> Iterator[Source]:
         place.listen("")
         own = root / MANIFEST_NAME
         if MANIFEST_NAME in place.files and manifest is None:
-            _fetch_into(file_system, place.files[MANIFEST_NAME], own, _SMALL_BYTES)
+            try:
+                _fetch_into(file_system, place.files[MANIFEST_NAME], own, _SMALL_BYTES)
+            except NotFetched as error:
+                raise UsageError(
+                    f"{plain(place.told(str(own)))} cannot be used: {error.detail}.",
+                    "Check the connection, and that you may read there. Nothing was measured yet.",
+                ) from None
         try:
             table = manifest or (own if MANIFEST_NAME in place.files else None)
             folders = {posixpath.dirname(row.name) for row in read_rows(table)} if table is not None else set()

@@ -204,13 +204,16 @@ class _Child:
 
     def __init__(self, memory_bytes: int | None, folder: str | None) -> None:
         paths = [os.path.abspath(path) for path in sys.path]  # noqa: PTH100 - also for the empty path, the folder here
-        self._process = subprocess.Popen(
-            [sys.executable, "-P", "-c", _BOOTSTRAP, *paths],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            env={**os.environ, **_ONE_THREAD},
-            cwd=folder,
-        )
+        try:
+            self._process = subprocess.Popen(
+                [sys.executable, "-P", "-c", _BOOTSTRAP, *paths],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                env={**os.environ, **_ONE_THREAD},
+                cwd=folder,
+            )
+        except OSError as error:  # such as no memory for another, or too many
+            raise _not_started(error.strerror or str(error)) from None
         self.worked = 0
         self.alive = True
         try:
@@ -219,7 +222,7 @@ class _Child:
         except (OSError, EOFError, pickle.UnpicklingError):
             why = self._why()
             self.end()
-            raise BrokenExecutor(f"a process for the photos could not be started: {why}") from None
+            raise _not_started(why) from None
 
     def work(self, call: bytes, seconds: float | None) -> Any:
         """Return what the call returns, or raise what it raises; ``Crashed`` if the process did not answer."""
@@ -268,6 +271,10 @@ class _Child:
         if status >= 0:
             return f"its process ended with status {status}"
         return f"its process ended with signal {-status}"
+
+
+def _not_started(why: str) -> BrokenExecutor:
+    return BrokenExecutor(f"a process for the photos could not be started: {why}")
 
 
 class _Alarm:

@@ -58,7 +58,7 @@ def atomic_file(path: Path, *, settled: bool = True) -> Iterator[BinaryIO]:
     except OSError as error:
         with suppress(OSError):
             temporary.unlink()
-        raise output_error(path, error) from error
+        raise _output_error(path, error) from error
     except BaseException:  # interrupted: leave no part behind
         with suppress(OSError):
             temporary.unlink()
@@ -81,14 +81,14 @@ def scratch_file(folder: Path) -> Iterator[BinaryIO]:
         stream = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closing it may fail as writing does
         yield stream
     except OSError as error:
-        raise output_error(folder, error) from error
+        raise _output_error(folder, error) from error
     finally:
         if stream is not None:
             with suppress(OSError):  # it is thrown away; on a full disk it cannot even be closed in order
                 stream.close()
 
 
-def output_error(path: Path, error: OSError) -> OutputError:
+def _output_error(path: Path, error: OSError) -> OutputError:
     """Return in words why ``path`` cannot be written, and what to do."""
     message = f"{plain(path)} cannot be written: {error.strerror or error}."
     if error.errno in _FULL:

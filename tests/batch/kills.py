@@ -137,7 +137,7 @@ def _survived(
             told.parents += 1
             told.finished_at_kill.append(_finished(out))
             return False
-    # A child that is killed before it can work ends the run with a message; nothing else may.
+    # A child that is killed before it can work, and once more, ends the run with a message; nothing else may.
     assert process.wait() == 0 or harmed
     return process.returncode == 0
 

@@ -18,6 +18,7 @@ from clawvision import batch, store
 from clawvision.batch import assess_collected, assess_folder
 from clawvision.cli import main
 from clawvision.errors import OutputError, UsageError
+from clawvision.executors import processes
 from clawvision.output.models import PhotoRecord
 from clawvision.types import PhotoRequest, Settings
 from tests.batch.fakes import Logging, quick
@@ -220,6 +221,18 @@ class Changing:
         if request.name == "003.jpg" and request.path.read_bytes().startswith(b"broken"):
             request.path.write_bytes(b"doubt")
         return result
+
+
+def test_processes_that_cannot_be_started_are_told_and_no_defect(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    photos = herd(tmp_path / "photos", 3)
+    monkeypatch.setattr(processes, "_BOOTSTRAP", "raise SystemExit(4)")
+    result = CliRunner().invoke(main, ["assess", str(photos), "--out", str(tmp_path / "out")])
+    said = " ".join(result.stderr.split())
+    assert result.exit_code == 1
+    assert "could not be started: its process ended with status 4. See that there is memory left" in said
+    assert "defect" not in said
 
 
 @pytest.mark.usefixtures("here")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import subprocess
 import sys
 import threading
@@ -40,6 +41,20 @@ def test_processes_that_do_not_start_are_not_the_tasks_fault(monkeypatch: pytest
     monkeypatch.setattr(processes, "_BOOTSTRAP", "raise SystemExit(4)")
     with pytest.raises(RuntimeError, match="could not be started: its process ended with status 4"):
         list(run_tasks(functions.square, range(6), 2))
+
+
+def test_a_system_that_has_no_room_for_a_process_is_asked_once_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    real, refused = subprocess.Popen, iter([True, False, True, True])
+
+    def popen(*args: object, **keywords: object) -> subprocess.Popen[bytes]:
+        if next(refused):
+            raise BlockingIOError(errno.EAGAIN, "too many processes")
+        return real(*args, **keywords)  # type: ignore[call-overload, no-any-return]
+
+    monkeypatch.setattr(processes.subprocess, "Popen", popen)
+    assert dict(run_tasks(functions.square, range(3), 1)) == {0: 0, 1: 1, 2: 4}
+    with pytest.raises(RuntimeError, match="could not be started: too many processes"):
+        list(run_tasks(functions.square, range(3), 1))
 
 
 def test_a_process_killed_as_it_begins_is_started_once_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
