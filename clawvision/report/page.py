@@ -101,7 +101,7 @@ class _Maker:
     ) -> None:
         self.history, self.trims = history, trims
         self.trimmed: list[Trim] = []
-        self.record, self.words, self.exact = record, catalogue, exact
+        self.record, self.words = record, catalogue
         self.photos = {photo.photo: photo for photo in record.photos}
         self.anchors = {photo.photo: f"p{place}" for place, photo in enumerate(record.photos, 1)}
         self.grounds = Grounds(catalogue, exact, self._photo_link)
@@ -149,7 +149,6 @@ class _Maker:
                 if photo.status == status
             ),
             strays=tuple(self._photo(photo) for name, photo in self.photos.items() if name not in self.places),
-            exact=self.exact,
             trims=tuple(self.trimmed),
         )
 
@@ -296,7 +295,6 @@ class _Maker:
             status_word=words.word(f"status.{photo.status}"),
             caption=", ".join(each for each in told if each),
             reasons=tuple((self.phrase(each.message), self.phrase(each.advice)) for each in photo.reasons),
-            place=self.places.get(photo.photo),
             key=photo.photo,
         )
 

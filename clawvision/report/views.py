@@ -31,7 +31,6 @@ class PhotoView:
     status_word: str
     caption: str
     reasons: tuple[tuple[Said, Said], ...]
-    place: Link | None
     key: str
     """The photo's name in the record, by which its picture is found; never a path."""
 
@@ -282,7 +281,6 @@ class PageView:
     usual: tuple[UsualView, ...]
     unsure: tuple[PhotoView, ...]
     strays: tuple[PhotoView, ...]
-    exact: bool
     trims: tuple[Trim, ...]
 
 
