@@ -266,9 +266,8 @@ class _Maker:
         if found is None or any(each.foot is found for each in self.trimmed):
             return None
         self.trimmed.append(Trim(found, anchor))
-        links = {
-            photo.photo: Link(shown(photo.photo, MOST_NAME), self.anchors[photo.photo]) for photo in self.record.photos
-        }
+        names = [name for pair in found.pairs for name in (pair.before, pair.after)]
+        links = {name: Link(shown(name, MOST_NAME), self.anchors[name]) for name in names if name in self.anchors}
         return trimmed_view(self.trimmed[-1], self.words, links)
 
     def _history(self, anchor: str, foot: FootRecord) -> HistoryView | None:
