@@ -12,7 +12,7 @@ from clawvision.history.growth import ClawGrowth, FootGrowth, herd_feet
 from clawvision.output.models import AssessmentRecord
 from clawvision.report.catalogue import Catalogue, Said
 from clawvision.report.sketch import Line, Words, sketch
-from clawvision.report.views import HistoryView, capital, shown
+from clawvision.report.views import HistoryView, capital, said
 
 _MOST_DESCRIBED = 12
 """Lengths of a claw that are read out, the latest ones."""
@@ -79,7 +79,7 @@ def history_view(foot: FootGrowth | None, words: Catalogue, key: str) -> History
     )
     told = [each for claw in claws for each in _claw(claw, words)]
     if foot.partners is not None and foot.partners.state == "shown":
-        told.append(_phrase(foot.partners.text, words))
+        told.append(said(foot.partners.text, words))
     return HistoryView(drawn, tuple(told), words.word("history.caution"))
 
 
@@ -92,13 +92,13 @@ def _claw(claw: ClawGrowth, words: Catalogue) -> Iterator[Said]:
         text = words.word("history.rate", claw=name, value=value, low=low, high=high, by=by)
         yield Said(capital(text), words.language)
     else:
-        why = _phrase(claw.claw.reason or own.reason or "", words)
+        why = said(claw.claw.reason or own.reason or "", words)
         yield Said(f"{capital(name)}: {words.word('history.no_rate')} {why.text}".strip(), why.language)
     yield from _forecast(name, claw.forecast, words)
     for each in claw.comparisons:
         if each.state == "shown":
-            said = _phrase(each.text, words)
-            yield Said(f"{capital(name)}: {said.text}", said.language)
+            shown = said(each.text, words)
+            yield Said(f"{capital(name)}: {shown.text}", shown.language)
     left = claw.readings.review + claw.readings.unusable
     if left:
         yield Said(f"{capital(name)}: {words.word('history.left_out', count=left)}", words.language)
@@ -151,8 +151,3 @@ def _day(day: date | None, never: str) -> str:
 
 def _mm(value: float, words: Catalogue, decimals: int = 1) -> str:
     return words.number(f"{value:.{decimals}f}".replace("-", "−"))
-
-
-def _phrase(text: str, words: Catalogue) -> Said:
-    said = words.phrase(text)
-    return Said(shown(said.text), said.language)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from clawvision.compare.models import ComparedFootRecord
 from clawvision.output.wording import clean
-from clawvision.report.catalogue import Said
+from clawvision.report.catalogue import Catalogue, Said
 
 MOST_NAME = 80
 _MOST_TEXT = 4000
@@ -287,6 +287,12 @@ class PageView:
 def shown(text: str, most: int = _MOST_TEXT) -> str:
     """Return text from outside without what does not print or turns its direction, on one line."""
     return clean(text, most)
+
+
+def said(text: str, words: Catalogue) -> Said:
+    """Return a text of the program in the report's language where it is known, fit to be shown."""
+    found = words.phrase(text)
+    return Said(shown(found.text), found.language)
 
 
 def capital(text: str) -> str:
