@@ -64,7 +64,7 @@ def history_view(foot: FootGrowth | None, words: Catalogue, key: str) -> History
         return HistoryView("", (), words.word("history.none"))
     limit = next((claw.forecast.limit_mm for claw in claws if claw.forecast.limit_mm is not None), None)
     lines = [Line(_name(claw, words), claw.between_trims) for claw in claws]
-    trims = [day for claw in claws for day in claw.readings.series.trims]
+    trims = [day for claw in claws for day in claw.trim_days]
     drawn = sketch(
         lines,
         trims,

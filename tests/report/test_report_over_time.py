@@ -102,6 +102,15 @@ def test_lines_end_at_trims(tmp_path: Path, store: Path) -> None:
     assert "trim" in [each.text for each in picture.all("text")]
 
 
+def test_a_trim_known_by_its_photos_alone_is_marked() -> None:
+    rows = [row(0, 80.0), row(60, 84.0, stage="before"), row(60, 76.0, stage="after"), row(120, 80.0)]
+    (foot,) = herd_feet(herd_history(claw_readings(rows), load_profiles())).values()
+    svg = history_view(foot, load_catalogue("en"), "x").svg
+    assert svg.count(">trim</text>") == 1
+    way = re.search(r'stroke-width="1.6" d="([^"]+)"', svg)
+    assert way is not None and way[1].count("M") == 2
+
+
 def test_what_is_drawn_is_to_scale() -> None:
     rows = [row(number, 80.0 + number / 10, animal="Invented 5") for number in (0, 50, 100)]
     (foot,) = herd_feet(herd_history(claw_readings(rows), load_profiles())).values()
