@@ -110,7 +110,10 @@ def _forecast(name: str, told: Forecast, words: Catalogue) -> Iterator[Said]:
     limit = _mm(told.limit_mm, words, 0)
     if told.beyond == "shown":
         yield Said(capital(words.word("history.already", claw=name, limit=limit)), words.language)
-    elif told.reason is None:
+    elif told.reason is not None:
+        if told.early is not None:
+            yield Said(capital(words.word("history.may_be", claw=name, limit=limit)), words.language)
+    else:
         never = words.word("history.never")
         may_be = told.early is not None and told.early == told.last
         early = words.word("history.may_be_now") if may_be else _day(told.early, never)

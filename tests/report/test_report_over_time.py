@@ -111,6 +111,18 @@ def test_a_trim_known_by_its_photos_alone_is_marked() -> None:
     assert way is not None and way[1].count("M") == 2
 
 
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_claw_that_may_be_long_already_is_told_also_without_a_rate(language: Language) -> None:
+    words = load_catalogue(language)
+    said = {}
+    for length in (90.0, 99.0):
+        (foot,) = herd_feet(herd_history(claw_readings([row(0, length)]), load_profiles())).values()
+        said[length] = [each.text for each in history_view(foot, words, "x").told]
+    may_be = words.word("history.may_be", claw=words.word("claw.outer"), limit="100")
+    may_be = may_be[:1].upper() + may_be[1:]
+    assert may_be in said[99.0] and may_be not in said[90.0]
+
+
 def test_what_is_drawn_is_to_scale() -> None:
     rows = [row(number, 80.0 + number / 10, animal="Invented 5") for number in (0, 50, 100)]
     (foot,) = herd_feet(herd_history(claw_readings(rows), load_profiles())).values()
