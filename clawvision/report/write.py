@@ -85,7 +85,9 @@ def _html(
     bare = html_page(page, catalogue, thumbnails={}, links=links, pictures=wanted.pictures)
     if wanted.pictures == "none":
         return bare
-    most = picture_bytes(len(bare.encode("utf-8", "replace")), len(files) + len(page.trims))
+    most = picture_bytes(
+        len(bare.encode("utf-8", "replace")), len(files) + sum(len(trim.foot.pairs) for trim in page.trims)
+    )
     drawn = trim_pictures(page.trims, record.photos, most // 2)
     most -= sum(len(each.data) for each in drawn.values())
     small = thumbnails_of(files, picture_order(page), most)
