@@ -101,7 +101,8 @@ def _claw(claw: ClawGrowth, words: Catalogue) -> Iterator[Said]:
             yield Said(f"{capital(name)}: {shown.text}", shown.language)
     left = claw.readings.review + claw.readings.unusable
     if left:
-        yield Said(f"{capital(name)}: {words.word('history.left_out', count=left)}", words.language)
+        told = words.word("history.left_out_one") if left == 1 else words.word("history.left_out", count=left)
+        yield Said(f"{capital(name)}: {told}", words.language)
 
 
 def _forecast(name: str, told: Forecast, words: Catalogue) -> Iterator[Said]:

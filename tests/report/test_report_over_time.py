@@ -123,6 +123,13 @@ def test_a_claw_that_may_be_long_already_is_told_also_without_a_rate(language: L
     assert may_be in said[99.0] and may_be not in said[90.0]
 
 
+def test_photos_left_out_are_counted() -> None:
+    for count, words in ((1, "one photo is left out"), (2, "2 photos are left out")):
+        rows = [row(0, 80.0), *(row(30 + each, 82.0, status="review") for each in range(count))]
+        (foot,) = herd_feet(herd_history(claw_readings(rows), load_profiles())).values()
+        assert words in " ".join(each.text for each in history_view(foot, load_catalogue("en"), "x").told)
+
+
 def test_what_is_drawn_is_to_scale() -> None:
     rows = [row(number, 80.0 + number / 10, animal="Invented 5") for number in (0, 50, 100)]
     (foot,) = herd_feet(herd_history(claw_readings(rows), load_profiles())).values()
