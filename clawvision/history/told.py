@@ -394,4 +394,4 @@ def _plain_values(value: Any) -> Any:
 
 
 def _wrapped(text: str, first: str = "", others: str = "") -> list[str]:
-    return wrapped(text, first, others).split("\n")
+    return wrapped(text, first, others).splitlines()

@@ -289,4 +289,4 @@ def _heading(text: str, line: str) -> Iterator[str]:
 
 
 def _wrapped(text: str, first: str = "", others: str | None = None) -> list[str]:
-    return wrapped(text, first, others).split("\n")
+    return wrapped(text, first, others).splitlines()
