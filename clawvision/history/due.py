@@ -39,7 +39,7 @@ def read_due(
 ) -> DueFeet:
     """Return the feet of a store that are due by a day, from photos taken up to another."""
     with _collector_resting():
-        herd = herd_history(claw_readings(toe_lengths(store), until, least_u_mm), profiles)
+        herd = read_herd(store, profiles, until, least_u_mm)
         return due_feet(limit_forecasts(herd, limit), by, animals(store))
 
 

@@ -57,7 +57,6 @@ _USUAL = {"engine": "opencv"}
 """Settings that came later, with the value that stands for what was done before: photos' keys stay as they were."""
 _NEVER = "0001-01-01T00:00:00+00:00"
 """The time of a run that does not tell its own: any other supersedes it."""
-_SHA = 64
 
 
 class ClawLike(Protocol):

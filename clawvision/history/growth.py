@@ -102,6 +102,12 @@ class ClawGrowth:
     forecast: Forecast
 
     @property
+    def trim_days(self) -> frozenset[date]:
+        """The days on which a trim is known: those noted, and those of photos from before or after one."""
+        series = self.readings.series
+        return frozenset(series.trims) | {each.day for each in series.readings if each.stage != "check"}
+
+    @property
     def between_trims(self) -> tuple[tuple[ToeReading, ...], ...]:
         """The readings in parts between trims; in a drawing lines join only those of one part."""
         cut = {(each.last, each.next) for each in self.claw.own.breaks}

@@ -126,8 +126,7 @@ def _lengths(axes: Axes, claw: ClawGrowth, place: int, aside: float) -> None:
 
 def _trims(axes: Axes, claws: Sequence[ClawGrowth], end: date) -> None:
     """Mark the days of known trims by a line, and drops that nobody noted by a question mark."""
-    days = {day for claw in claws for day in claw.readings.series.trims}
-    days |= {each.day for claw in claws for each in claw.readings.series.readings if each.stage in ("before", "after")}
+    days = {day for claw in claws for day in claw.trim_days}
     start = min(claw.readings.series.readings[0].day for claw in claws)
     doubted = {
         each.last + (each.next - each.last) / 2

@@ -11,6 +11,7 @@ from datetime import date
 from typing import Any
 
 from clawvision.findings.herd import counted
+from clawvision.findings.quantities import DAYS_PER_MONTH
 from clawvision.findings.values import PROFILE_VALUES
 from clawvision.growth import Break, Comparison, Estimate, Forecast, ToeReading, due_kind
 from clawvision.growth.rate import Z
@@ -117,7 +118,7 @@ def due_text(due: DueFeet, on: date, limit: LimitName) -> str:
     head = f"Feet to look at by {due.by}: a claw is, or may by then be, at the profile's toe_length_{limit} ({what})."
     lines = _wrapped(head)
     if not due.due:
-        lines += ["", "No foot of which enough is known."]
+        lines += ["", "None of the feet of which enough is known."]
     for number, foot in enumerate(due.due, start=1):
         lines += ["", *_due_lines(foot, f"{number}. ", on)]
     if due.unknown:
@@ -258,7 +259,7 @@ def _due_claw(claw: Forecast, on: date) -> str:
     if claw.rate is not None:
         words += f", {rate_words(claw.rate)}"
     if claw.last is not None and (on - claw.last).days > _LONG_AGO_DAYS:
-        words += f". The last photo is {(on - claw.last).days // 30} months old"
+        words += f". The last photo is {math.floor((on - claw.last).days / DAYS_PER_MONTH)} months old"
     return words + "."
 
 
@@ -393,4 +394,4 @@ def _plain_values(value: Any) -> Any:
 
 
 def _wrapped(text: str, first: str = "", others: str = "") -> list[str]:
-    return wrapped(text, first, others).split("\n")
+    return wrapped(text, first, others).splitlines()

@@ -22,10 +22,9 @@ from clawvision.output.models import (
 )
 from clawvision.output.record import dumps
 from clawvision.output.wording import FOOT_WORDS, STAGE_WORDS
-from clawvision.plain import plain, wrapped
+from clawvision.plain import WIDTH, plain, wrapped
 from clawvision.types import Foot, Stage, Status
 
-WIDTH = 100
 _STATES = ("shown", "cannot tell", "not shown")
 _STAGES: tuple[Stage, ...] = ("before", "check", "after")
 _FEET = (*FOOT_WORDS, None)
@@ -290,4 +289,4 @@ def _heading(text: str, line: str) -> Iterator[str]:
 
 
 def _wrapped(text: str, first: str = "", others: str | None = None) -> list[str]:
-    return wrapped(text, first, others).split("\n")
+    return wrapped(text, first, others).splitlines()

@@ -31,7 +31,7 @@ _VERBATIM = frozenset({"photos", "title", "detail", "sidecar", "suffix", "actual
 _TOLD_AGAIN = frozenset({"phrase", "what", "sentence", "<what>"})
 """Placeholders for other phrases."""
 _CLAWS_MARK = "<claws>"
-_MARK = re.compile(r"<claws>|<what>")
+_MARK = re.compile(r"(<claws>|<what>)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class _Template:
     target: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Catalogue:
     """All words of one language.
 
@@ -62,12 +62,6 @@ class Catalogue:
     words: Mapping[str, str]
     phrases: Mapping[str, str]
     templates: tuple[_Template, ...]
-
-    def __hash__(self) -> int:
-        return hash(self.language)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, Catalogue) and other.language == self.language
 
     def word(self, key: str, /, **values: object) -> str:
         """Return the report's own words for ``key``, filled in.
@@ -100,13 +94,9 @@ class Catalogue:
         return text if mark == "." else re.sub(r"(?<=\d)\.(?=\d)", mark, text)
 
 
-def load_catalogue(language: Language) -> Catalogue:
-    """Return the words of a language."""
-    return _load(language)
-
-
 @cache
-def _load(language: Language) -> Catalogue:
+def load_catalogue(language: Language) -> Catalogue:
+    """Return the words of a language, read once."""
     folder = resources.files("clawvision.report") / "languages"
     words = _flat(tomllib.loads((folder / f"{language}.toml").read_text("utf-8")))
     phrases: dict[str, str] = {}
@@ -147,9 +137,7 @@ def _template(source: str, target: str) -> _Template:
     parts: list[str] = []
     words = f"(.{{1,{_MOST_WORDS}}}?)"
     for literal, name, _, _ in Formatter().parse(source):
-        parts += [
-            words if _MARK.fullmatch(each) else re.escape(each) for each in re.split(r"(<claws>|<what>)", literal)
-        ]
+        parts += [words if _MARK.fullmatch(each) else re.escape(each) for each in _MARK.split(literal)]
         if name is not None:
             parts.append(words if name in _VERBATIM | _TOLD_AGAIN else f"(.{{1,{_MOST_NUMBER}}}?)")
     pattern = "".join(parts)
@@ -217,7 +205,7 @@ def _gap(catalogue: Catalogue, name: str, gap: str, depth: int) -> str | None:
     if name == _CLAWS_MARK:
         claws = [catalogue.words.get(f"claw.{each.removesuffix(' claw')}") for each in gap.split(", ")]
         return _joined(claws, ", ")
-    return amount_words(catalogue, gap)
+    return _amount_words(catalogue, gap)
 
 
 def _joined(parts: Sequence[str | None], between: str) -> str | None:
@@ -225,7 +213,7 @@ def _joined(parts: Sequence[str | None], between: str) -> str | None:
     return between.join(known) if len(known) == len(parts) else None
 
 
-def amount_words(catalogue: Catalogue, gap: str) -> str | None:
+def _amount_words(catalogue: Catalogue, gap: str) -> str | None:
     """Return a number with its unit, or one word of the program, in the catalogue's language; else None."""
     known = catalogue.words.get(f"filled.{gap}")
     if known is not None:

@@ -24,6 +24,7 @@ from clawvision.report.views import (
     SourceView,
     UsualView,
     capital,
+    said,
     shown,
 )
 from clawvision.types import Measure
@@ -73,8 +74,7 @@ class Grounds:
 
     def phrase(self, text: str) -> Said:
         """Return a text of the record in the report's language, where it is known."""
-        said = self.words.phrase(text)
-        return Said(shown(said.text), said.language)
+        return said(text, self.words)
 
     # --- measures
 
@@ -265,8 +265,8 @@ class Grounds:
         return text
 
     def _meaning(self, text: str) -> Said:
-        said = self.phrase(text)
-        return Said(capital(said.text), said.language)
+        plain = self.phrase(text)
+        return Said(capital(plain.text), plain.language)
 
     def _quantity(self, name: str) -> Said:
         """Return a quantity in words, with its claw, or its name as it is where there are none."""

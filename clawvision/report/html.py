@@ -8,9 +8,8 @@ from pathlib import Path
 from typing import Literal
 
 from clawvision.errors import MissingExtraError
-from clawvision.output.models import AssessmentRecord
 from clawvision.report.catalogue import Catalogue
-from clawvision.report.pictures import Thumbnail, annotated_files, link_to
+from clawvision.report.pictures import Thumbnail, link_to
 from clawvision.report.views import PageView, capital
 
 Pictures = Literal["none", "small"]
@@ -33,11 +32,14 @@ def need_html() -> None:
         ) from error
 
 
-def links_of(record: AssessmentRecord, out: Path, page: Path) -> Mapping[str, str]:
-    """Return the address of each photo's annotated picture, where the page lies beside the folder of them."""
+def links_of(files: Mapping[str, Path], out: Path, page: Path) -> Mapping[str, str]:
+    """Return the address of each photo's annotated picture, where the page lies beside the folder of them.
+
+    ``files`` are those that `clawvision.report.pictures.annotated_files` finds in ``out``.
+    """
     if page.resolve().parent != out.resolve():
         return {}
-    return {name: link_to(file) for name, file in annotated_files(record.photos, out).items()}
+    return {name: link_to(file) for name, file in files.items()}
 
 
 def html_page(

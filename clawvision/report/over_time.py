@@ -12,7 +12,7 @@ from clawvision.history.growth import ClawGrowth, FootGrowth, herd_feet
 from clawvision.output.models import AssessmentRecord
 from clawvision.report.catalogue import Catalogue, Said
 from clawvision.report.sketch import Line, Words, sketch
-from clawvision.report.views import HistoryView, capital, shown
+from clawvision.report.views import HistoryView, capital, said
 
 _MOST_DESCRIBED = 12
 """Lengths of a claw that are read out, the latest ones."""
@@ -64,7 +64,7 @@ def history_view(foot: FootGrowth | None, words: Catalogue, key: str) -> History
         return HistoryView("", (), words.word("history.none"))
     limit = next((claw.forecast.limit_mm for claw in claws if claw.forecast.limit_mm is not None), None)
     lines = [Line(_name(claw, words), claw.between_trims) for claw in claws]
-    trims = [day for claw in claws for day in claw.readings.series.trims]
+    trims = [day for claw in claws for day in claw.trim_days]
     drawn = sketch(
         lines,
         trims,
@@ -79,7 +79,7 @@ def history_view(foot: FootGrowth | None, words: Catalogue, key: str) -> History
     )
     told = [each for claw in claws for each in _claw(claw, words)]
     if foot.partners is not None and foot.partners.state == "shown":
-        told.append(_phrase(foot.partners.text, words))
+        told.append(said(foot.partners.text, words))
     return HistoryView(drawn, tuple(told), words.word("history.caution"))
 
 
@@ -92,16 +92,17 @@ def _claw(claw: ClawGrowth, words: Catalogue) -> Iterator[Said]:
         text = words.word("history.rate", claw=name, value=value, low=low, high=high, by=by)
         yield Said(capital(text), words.language)
     else:
-        why = _phrase(claw.claw.reason or own.reason or "", words)
+        why = said(claw.claw.reason or own.reason or "", words)
         yield Said(f"{capital(name)}: {words.word('history.no_rate')} {why.text}".strip(), why.language)
     yield from _forecast(name, claw.forecast, words)
     for each in claw.comparisons:
         if each.state == "shown":
-            said = _phrase(each.text, words)
-            yield Said(f"{capital(name)}: {said.text}", said.language)
+            shown = said(each.text, words)
+            yield Said(f"{capital(name)}: {shown.text}", shown.language)
     left = claw.readings.review + claw.readings.unusable
     if left:
-        yield Said(f"{capital(name)}: {words.word('history.left_out', count=left)}", words.language)
+        told = words.word("history.left_out_one") if left == 1 else words.word("history.left_out", count=left)
+        yield Said(f"{capital(name)}: {told}", words.language)
 
 
 def _forecast(name: str, told: Forecast, words: Catalogue) -> Iterator[Said]:
@@ -110,7 +111,10 @@ def _forecast(name: str, told: Forecast, words: Catalogue) -> Iterator[Said]:
     limit = _mm(told.limit_mm, words, 0)
     if told.beyond == "shown":
         yield Said(capital(words.word("history.already", claw=name, limit=limit)), words.language)
-    elif told.reason is None:
+    elif told.reason is not None:
+        if told.early is not None:
+            yield Said(capital(words.word("history.may_be", claw=name, limit=limit)), words.language)
+    else:
         never = words.word("history.never")
         may_be = told.early is not None and told.early == told.last
         early = words.word("history.may_be_now") if may_be else _day(told.early, never)
@@ -151,8 +155,3 @@ def _day(day: date | None, never: str) -> str:
 
 def _mm(value: float, words: Catalogue, decimals: int = 1) -> str:
     return words.number(f"{value:.{decimals}f}".replace("-", "−"))
-
-
-def _phrase(text: str, words: Catalogue) -> Said:
-    said = words.phrase(text)
-    return Said(shown(said.text), said.language)

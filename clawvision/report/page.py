@@ -101,7 +101,7 @@ class _Maker:
     ) -> None:
         self.history, self.trims = history, trims
         self.trimmed: list[Trim] = []
-        self.record, self.words, self.exact = record, catalogue, exact
+        self.record, self.words = record, catalogue
         self.photos = {photo.photo: photo for photo in record.photos}
         self.anchors = {photo.photo: f"p{place}" for place, photo in enumerate(record.photos, 1)}
         self.grounds = Grounds(catalogue, exact, self._photo_link)
@@ -149,7 +149,6 @@ class _Maker:
                 if photo.status == status
             ),
             strays=tuple(self._photo(photo) for name, photo in self.photos.items() if name not in self.places),
-            exact=self.exact,
             trims=tuple(self.trimmed),
         )
 
@@ -267,9 +266,8 @@ class _Maker:
         if found is None or any(each.foot is found for each in self.trimmed):
             return None
         self.trimmed.append(Trim(found, anchor))
-        links = {
-            photo.photo: Link(shown(photo.photo, MOST_NAME), self.anchors[photo.photo]) for photo in self.record.photos
-        }
+        names = [name for pair in found.pairs for name in (pair.before, pair.after)]
+        links = {name: Link(shown(name, MOST_NAME), self.anchors[name]) for name in names if name in self.anchors}
         return trimmed_view(self.trimmed[-1], self.words, links)
 
     def _history(self, anchor: str, foot: FootRecord) -> HistoryView | None:
@@ -296,7 +294,6 @@ class _Maker:
             status_word=words.word(f"status.{photo.status}"),
             caption=", ".join(each for each in told if each),
             reasons=tuple((self.phrase(each.message), self.phrase(each.advice)) for each in photo.reasons),
-            place=self.places.get(photo.photo),
             key=photo.photo,
         )
 

@@ -16,7 +16,7 @@ from clawvision.output.models import AssessmentRecord, FootRecord, PhotoRecord
 from clawvision.output.wording import value_text
 from clawvision.report.catalogue import Catalogue, Said
 from clawvision.report.pictures import Thumbnail, small_picture
-from clawvision.report.views import Link, PairView, Trim, TrimmedView, shown
+from clawvision.report.views import Link, PairView, Trim, TrimmedView, said, shown
 from clawvision.types import Measure
 
 _TOLD = ("toe_length", "toe_angle", "heel_height", "sole_length", "sole_width", "length_difference", "width_difference")
@@ -49,7 +49,7 @@ def trimmed_view(trim: Trim, words: Catalogue, links: Mapping[str, Link]) -> Tri
     pairs = tuple(_pair(f"{trim.anchor}t{place}", pair, words, links) for place, pair in enumerate(trim.foot.pairs, 1))
     # What is decided first: what is not known or too close would else stand in its way.
     ordered = sorted(trim.foot.verdicts, key=lambda each: each.answer not in ("yes", "no"))
-    told = [_said(verdict.text, words) for verdict in ordered]
+    told = [said(verdict.text, words) for verdict in ordered]
     balance = [
         Said(_change(_word(each.measure, words) or balance_word(each), each, words), words.language)
         for each in trim.foot.balance
@@ -90,7 +90,7 @@ def _pair(anchor: str, pair: PairRecord, words: Catalogue, links: Mapping[str, L
     notes = []
     if pair.fit is not None and not pair.fit.overlaid and pair.fit.reason:
         notes.append(Said(words.word("trimmed.not_laid"), words.language))
-        notes.append(_said(pair.fit.reason, words))
+        notes.append(said(pair.fit.reason, words))
     if pair.horn is not None:
         net = pair.horn.net
         key = "trimmed.horn" if net.value > net.uncertainty else "trimmed.horn_doubt"
@@ -127,8 +127,3 @@ def _change(name: str, change: ChangeRecord, words: Catalogue) -> str:
 def _word(measure: str, words: Catalogue) -> str:
     key = f"measure.{measure}"
     return words.word(key) if words.has(key) else ""
-
-
-def _said(text: str, words: Catalogue) -> Said:
-    said = words.phrase(text)
-    return Said(shown(said.text), said.language)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from clawvision.compare.models import ComparedFootRecord
 from clawvision.output.wording import clean
-from clawvision.report.catalogue import Said
+from clawvision.report.catalogue import Catalogue, Said
 
 MOST_NAME = 80
 _MOST_TEXT = 4000
@@ -31,7 +31,6 @@ class PhotoView:
     status_word: str
     caption: str
     reasons: tuple[tuple[Said, Said], ...]
-    place: Link | None
     key: str
     """The photo's name in the record, by which its picture is found; never a path."""
 
@@ -282,13 +281,18 @@ class PageView:
     usual: tuple[UsualView, ...]
     unsure: tuple[PhotoView, ...]
     strays: tuple[PhotoView, ...]
-    exact: bool
     trims: tuple[Trim, ...]
 
 
 def shown(text: str, most: int = _MOST_TEXT) -> str:
     """Return text from outside without what does not print or turns its direction, on one line."""
     return clean(text, most)
+
+
+def said(text: str, words: Catalogue) -> Said:
+    """Return a text of the program in the report's language where it is known, fit to be shown."""
+    found = words.phrase(text)
+    return Said(shown(found.text), found.language)
 
 
 def capital(text: str) -> str:

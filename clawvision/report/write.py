@@ -80,12 +80,14 @@ def write_page(record: AssessmentRecord, folder: Path, file: Path, wanted: Wante
 def _html(
     record: AssessmentRecord, folder: Path, file: Path, wanted: Wanted, page: PageView, catalogue: Catalogue
 ) -> str:
-    links = links_of(record, folder, file)
+    files = annotated_files(record.photos, folder)
+    links = links_of(files, folder, file)
     bare = html_page(page, catalogue, thumbnails={}, links=links, pictures=wanted.pictures)
     if wanted.pictures == "none":
         return bare
-    files = annotated_files(record.photos, folder)
-    most = picture_bytes(len(bare.encode("utf-8", "replace")), len(files) + len(page.trims))
+    most = picture_bytes(
+        len(bare.encode("utf-8", "replace")), len(files) + sum(len(trim.foot.pairs) for trim in page.trims)
+    )
     drawn = trim_pictures(page.trims, record.photos, most // 2)
     most -= sum(len(each.data) for each in drawn.values())
     small = thumbnails_of(files, picture_order(page), most)

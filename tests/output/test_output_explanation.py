@@ -17,9 +17,10 @@ from hypothesis import strategies as st
 from clawvision.findings import assess_feet, load_profiles
 from clawvision.findings.book import FORBIDDEN
 from clawvision.output.chain_words import amount, chain_words, estimate
-from clawvision.output.explanation import WIDTH, explanation, feet_of, one_animal_json
+from clawvision.output.explanation import explanation, feet_of, one_animal_json
 from clawvision.output.models import AnimalRecord, AssessmentRecord, FindingRecord, FootRecord
 from clawvision.output.record import assessment_record
+from clawvision.plain import WIDTH
 from clawvision.types import FootResult
 from tests.findings.photos import side, sole
 from tests.output import made_feet

@@ -102,6 +102,34 @@ def test_lines_end_at_trims(tmp_path: Path, store: Path) -> None:
     assert "trim" in [each.text for each in picture.all("text")]
 
 
+def test_a_trim_known_by_its_photos_alone_is_marked() -> None:
+    rows = [row(0, 80.0), row(60, 84.0, stage="before"), row(60, 76.0, stage="after"), row(120, 80.0)]
+    (foot,) = herd_feet(herd_history(claw_readings(rows), load_profiles())).values()
+    svg = history_view(foot, load_catalogue("en"), "x").svg
+    assert svg.count(">trim</text>") == 1
+    way = re.search(r'stroke-width="1.6" d="([^"]+)"', svg)
+    assert way is not None and way[1].count("M") == 2
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_claw_that_may_be_long_already_is_told_also_without_a_rate(language: Language) -> None:
+    words = load_catalogue(language)
+    said = {}
+    for length in (90.0, 99.0):
+        (foot,) = herd_feet(herd_history(claw_readings([row(0, length)]), load_profiles())).values()
+        said[length] = [each.text for each in history_view(foot, words, "x").told]
+    may_be = words.word("history.may_be", claw=words.word("claw.outer"), limit="100")
+    may_be = may_be[:1].upper() + may_be[1:]
+    assert may_be in said[99.0] and may_be not in said[90.0]
+
+
+def test_photos_left_out_are_counted() -> None:
+    for count, words in ((1, "one photo is left out"), (2, "2 photos are left out")):
+        rows = [row(0, 80.0), *(row(30 + each, 82.0, status="review") for each in range(count))]
+        (foot,) = herd_feet(herd_history(claw_readings(rows), load_profiles())).values()
+        assert words in " ".join(each.text for each in history_view(foot, load_catalogue("en"), "x").told)
+
+
 def test_what_is_drawn_is_to_scale() -> None:
     rows = [row(number, 80.0 + number / 10, animal="Invented 5") for number in (0, 50, 100)]
     (foot,) = herd_feet(herd_history(claw_readings(rows), load_profiles())).values()

@@ -99,4 +99,4 @@ def test_any_name(name: str) -> None:
     if name.isascii() or name.startswith("ß"):
         assert name.replace(" ", "") in text.replace(" ", "")
     else:
-        assert "?" in text  # a letter that cannot be drawn is not left out in silence
+        assert text.startswith("? ? ")  # a letter that cannot be drawn is not left out in silence

@@ -120,9 +120,10 @@ def test_a_link_that_leads_out_of_the_folder_is_not_followed(tmp_path: Path) -> 
 def test_addresses_are_encoded_and_only_given_beside_the_folder(tmp_path: Path) -> None:
     record: Any = named('<b> "50 %#?.jpg')
     picture(tmp_path / "annotated" / '<b> "50 %#?.jpg', 20, 20)
-    links = links_of(record, tmp_path, tmp_path / "report.html")
+    files = annotated_files(record.photos, tmp_path)
+    links = links_of(files, tmp_path, tmp_path / "report.html")
     assert list(links.values()) == ["annotated/%3Cb%3E%20%2250%20%25%23%3F.jpg"]
-    assert links_of(record, tmp_path, tmp_path / "elsewhere" / "report.html") == {}
+    assert links_of(files, tmp_path, tmp_path / "elsewhere" / "report.html") == {}
 
 
 def test_an_address_of_bytes_that_are_no_text() -> None:
