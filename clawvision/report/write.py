@@ -102,6 +102,8 @@ def picture_order(page: PageView) -> tuple[str, ...]:
 def write_pdfs(record: AssessmentRecord, folder: Path, pdf: Path, page: PageView, language: Language) -> int:
     """Write a printed page for each animal, and return how many.
 
+    Pages that a larger report left there are removed: under their number nobody is told of any more.
+
     Raises
     ------
     MissingExtraError
@@ -118,6 +120,10 @@ def write_pdfs(record: AssessmentRecord, folder: Path, pdf: Path, page: PageView
         drawn = trim_pictures([each for each in page.trims if each.anchor in anchors], record.photos, MOST_BYTES)
         pictures: Mapping[str, Thumbnail] = printed_pictures(files, [photo.key for photo in _photos(animal)])
         write_atomic(pdf / f"animal-{place:03d}.pdf", animal_pdf(animal, catalogue, pictures, page.day, drawn))
+    for file in pdf.glob("animal-*.pdf"):
+        number = file.stem.removeprefix("animal-")
+        if number.isdecimal() and file.name == f"animal-{int(number):03d}.pdf" and int(number) > len(page.animals):
+            file.unlink(missing_ok=True)
     return len(page.animals)
 
 

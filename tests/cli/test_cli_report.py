@@ -71,6 +71,16 @@ def test_a_page_to_print_for_each_animal(out: Path, tmp_path: Path) -> None:
     assert "2 pages written" in result.stderr
 
 
+def test_pages_of_a_larger_report_do_not_stay(out: Path, tmp_path: Path) -> None:
+    pages = tmp_path / "pages"
+    pages.mkdir()
+    for name in ("animal-002.pdf", "animal-1000.pdf", "animal-x.pdf", "animal-0002.pdf", "notes.pdf"):
+        (pages / name).write_bytes(b"of somebody")
+    assert call(out, "--pdf", pages).exit_code == 0
+    kept = {"animal-001.pdf", "animal-x.pdf", "animal-0002.pdf", "notes.pdf"}  # only what is named as ours is
+    assert {each.name for each in pages.iterdir()} == kept
+
+
 def test_a_photo_whose_name_is_no_unicode(out: Path) -> None:
     data = json.loads((out / "assessment.json").read_text("utf-8"))
     data["photos"][0]["photo"] = "byre/\ud800.jpg"
