@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from clawvision.errors import UsageError
-from clawvision.output.models import AssessmentRecord, MeasureRecord, PhotoRecord
+from clawvision.output.models import MeasureRecord, PhotoRecord
 
 COLUMNS = (
     "photo",
@@ -35,6 +35,10 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "�
 @dataclass(frozen=True, slots=True)
 class MeasuresTable:
     """How the table is written, part by part: its header, then the rows of each photo.
+
+    CSV by RFC 4180: UTF-8, lines ended by CR LF. A photo without any measure has one row too, with its reasons, so that
+    none is missing without a word. Text that a spreadsheet would take for a formula gets an apostrophe in front. Several
+    flags or reasons in a cell are separated by a blank.
 
     Parameters
     ----------
@@ -73,24 +77,6 @@ class MeasuresTable:
         buffer = io.StringIO(newline="")
         csv.writer(buffer, delimiter=self.delimiter, lineterminator="\r\n").writerows(rows)
         return buffer.getvalue().encode("utf-8")
-
-
-def measures_csv(record: AssessmentRecord, *, delimiter: str = ",", decimal: str = ".") -> bytes:
-    """Return all measures as CSV by RFC 4180: UTF-8, lines ended by CR LF, first line the names.
-
-    A photo without any measure has one row too, with its reasons, so that none is missing without a word.
-    Text that a spreadsheet would take for a formula gets an apostrophe in front. Several flags or reasons
-    in a cell are separated by a blank.
-
-    Parameters
-    ----------
-    record
-        The assessment.
-    delimiter, decimal
-        See `MeasuresTable`, whose error it raises.
-    """
-    table = MeasuresTable(delimiter, decimal)
-    return table.header() + b"".join(table.rows(photo) for photo in record.photos)
 
 
 def _rows(photo: PhotoRecord, decimal: str) -> list[list[str]]:

@@ -26,11 +26,11 @@ from clawvision.output.record import (
     photo_facts,
     photo_record,
 )
-from clawvision.output.table import measures_csv
 from clawvision.types import PhotoRequest, Settings
 from tests.batch.fakes import quick, run_here
 from tests.batch.kills import herd
 from tests.output import made, made_feet
+from tests.output.tables import measures_csv
 
 pytestmark = pytest.mark.usefixtures("one_program", "here")
 

@@ -19,7 +19,7 @@ def _told(record: Any) -> None:
     """Tell all that the commands tell of an assessment on file."""
     from clawvision.history.entry import entries
     from clawvision.output.explanation import explanation, feet_of
-    from clawvision.output.table import measures_csv
+    from tests.output.tables import measures_csv
 
     rows = list(csv.reader(io.StringIO(measures_csv(record).decode("utf-8"))))
     for cell in (cell for row in rows for cell in row):

@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 
 from clawvision.errors import UsageError
 from clawvision.output.record import AssessmentRecord, assessment_record, photo_record
-from clawvision.output.table import COLUMNS, measures_csv
+from clawvision.output.table import COLUMNS
 from clawvision.types import PhotoResult
 from tests.output import made
+from tests.output.tables import measures_csv
 from tests.output.test_output_record import RUN
 
 
