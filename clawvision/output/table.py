@@ -37,8 +37,8 @@ class MeasuresTable:
     """How the table is written, part by part: its header, then the rows of each photo.
 
     CSV by RFC 4180: UTF-8, lines ended by CR LF. A photo without any measure has one row too, with its reasons, so that
-    none is missing without a word. Text that a spreadsheet would take for a formula gets an apostrophe in front. Several
-    flags or reasons in a cell are separated by a blank.
+    none is missing without a word. Text that a spreadsheet would take for a formula gets an apostrophe in front.
+    Several flags or reasons in a cell are separated by a blank.
 
     Parameters
     ----------
