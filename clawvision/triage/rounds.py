@@ -167,7 +167,7 @@ class Triage:
             if table is not None and table.state not in settled:
                 continue  # what it says of the photos is still arriving
             count = self._take(name, [each for each in grouped.get(name, ()) if each.state in settled])
-            sidecars = [each for each in listing.sidecars if each.sender == name and each.state in settled]
+            sidecars = [each for each in listing.sidecars if each.sender in (name, "") and each.state in settled]
             if not self._assess(name, table, sidecars, rows):
                 return Told(taken, arriving, True)
             if count:
@@ -395,18 +395,20 @@ class Triage:
         return replace(row, path=path, name=photo.name, animal=plain(row.animal) if row.animal else sender.name)
 
     def _copy_sidecars(self, sender: Sender, sidecars: Sequence[Found]) -> None:
-        """Put outline files beside the copies of their photos; of several of one name beside the latest."""
+        """Put outline files beside the copies of their photos; of several of one name beside the latest.
+
+        As beside any photo the file with the full name counts where there are two.
+        """
+        by_place = {each.source.removesuffix(SIDECAR_SUFFIX): each for each in sidecars}
         latest = {photo.source: photo for photo in sender.photos}
-        for found in sidecars:
-            stem = found.path.name.removesuffix(SIDECAR_SUFFIX)
-            for photo in latest.values():
-                name = PurePosixPath(photo.source).name
-                if not photo.file or plain(stem) not in (name, PurePosixPath(name).stem):
-                    continue
-                target = self._place(sender) / PHOTOS / (photo.file + SIDECAR_SUFFIX)
-                data = read_found(found, _SMALL_FILE)
-                if data is not None and data != _bytes(target):
-                    write_atomic(target, data)
+        for source, photo in latest.items():
+            found = by_place.get(source) or by_place.get(source.removesuffix(PurePosixPath(source).suffix))
+            if found is None or not photo.file:
+                continue
+            target = self._place(sender) / PHOTOS / (photo.file + SIDECAR_SUFFIX)
+            data = read_found(found, _SMALL_FILE)
+            if data is not None and data != _bytes(target):
+                write_atomic(target, data)
 
     def _run(self, sender: Sender, requests: Sequence[PhotoRequest], notes: list[str]) -> AssessmentRecord:
         try:
