@@ -225,6 +225,7 @@ export class Stage {
     this.pointers.set(event.pointerId, [event.clientX, event.clientY]);
     if (this.pointers.size === 2) {
       if (this.drag && this.drag.item) this.on.cancel();
+      if (this.line) this.line.remove();
       this.drag = { kind: "pinch" };
       return;
     }
