@@ -478,10 +478,12 @@ def alone(out: Path) -> Iterator[None]:
     with stream:
         try:
             fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
+        except BlockingIOError:
             raise UsageError(
                 f"Another clawvision triage is working with {plain(out)}.", "End it first, or use another --out."
             ) from None
+        except OSError:  # a share that knows no locks
+            pass
         yield
 
 

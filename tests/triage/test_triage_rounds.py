@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import hashlib
 import io
 import json
@@ -448,6 +449,15 @@ def test_a_spoilt_journal_is_told(duty: Duty) -> None:
 def test_two_cannot_work_with_one_folder(tmp_path: Path) -> None:
     with alone(tmp_path), pytest.raises(UsageError, match="Another"), alone(tmp_path):
         pass
+    with alone(tmp_path):
+        pass
+
+
+def test_a_share_without_locks_can_be_worked_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def unknown(*words: Any) -> None:
+        raise OSError(errno.ENOLCK, "No locks available")
+
+    monkeypatch.setattr("fcntl.flock", unknown)
     with alone(tmp_path):
         pass
 
