@@ -359,7 +359,7 @@ class Triage:
         own = {plain(row.name): row for row in self._rows(self._place(sender) / TABLE, table, notes)}
         self._copy_sidecars(sender, sidecars)
         requests = tuple(self._request(sender, photo, own, rows) for photo in sender.photos)
-        context = _context(requests, notes, self._asked.settings)
+        context = _context(requests, notes, self._asked)
         if not sender.open and context == sender.context:
             return True
         if not sender.open:
@@ -523,13 +523,16 @@ def _unused(name: str, taken: set[str]) -> str:
     return tried
 
 
-def _context(requests: Sequence[PhotoRequest], notes: Sequence[str], settings: Settings) -> str:
-    """Return a hash of all that bears on a sender's answer and pictures besides the program."""
+def _context(requests: Sequence[PhotoRequest], notes: Sequence[str], asked: TriageSettings) -> str:
+    """Return a hash of all that bears on a sender's answer and pictures besides the program.
+
+    Calibrations and profiles count by their folders and names; what is in them is not looked into.
+    """
     sidecars = [
         hashlib.sha256(_bytes(each.path.with_name(each.path.name + SIDECAR_SUFFIX)) or b"").hexdigest()
         for each in requests
     ]
-    words = [[repr(replace(each, path=Path(each.path.name))) for each in requests], sidecars, list(notes)]
-    if settings.blur_background:  # pictures made without it must not stay
-        words.append(["blurred"])
+    rules = _bytes(asked.rules) if asked.rules is not None else None
+    judged = [asked.settings, asked.profile, asked.profile_dirs, rules]
+    words = [[repr(replace(each, path=Path(each.path.name))) for each in requests], sidecars, list(notes), repr(judged)]
     return hashlib.sha256(json.dumps(words).encode("utf-8", "surrogatepass")).hexdigest()
