@@ -17,7 +17,7 @@ from clawvision.apart import bare_apart
 from clawvision.batch import PhotoDone, assess_collected, check_profiles
 from clawvision.errors import OutputError, PhotoRefused, UsageError
 from clawvision.findings import load_profiles, load_rules
-from clawvision.manifest import Collected, read_rows
+from clawvision.manifest import Collected, kind_of, read_rows
 from clawvision.output.atomic import write_atomic
 from clawvision.output.models import AssessmentRecord
 from clawvision.output.paths import without_paths
@@ -488,7 +488,7 @@ def alone(out: Path) -> Iterator[None]:
 
 
 def _check_folders(inbox: Path, out: Path) -> None:
-    if not inbox.is_dir():
+    if kind_of(inbox) != "folder":
         raise UsageError(f"{plain(inbox)} is not a folder.", "Name the folder in which photos arrive.")
     a, b = Path(os.path.realpath(inbox)), Path(os.path.realpath(out))
     if a == b or a in b.parents or b in a.parents:
