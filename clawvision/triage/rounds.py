@@ -168,10 +168,10 @@ class Triage:
                 continue  # what it says of the photos is still arriving
             count = self._take(name, [each for each in grouped.get(name, ()) if each.state in settled])
             sidecars = [each for each in listing.sidecars if each.sender in (name, "") and each.state in settled]
-            if not self._assess(name, table, sidecars, rows):
-                return Told(taken, arriving, True)
             if count:
                 taken[name] = count
+            if not self._assess(name, table, sidecars, rows):
+                return Told(taken, arriving, True)
         self._write()
         return Told(taken, arriving + len(self._journal.waiting), False)
 

@@ -164,7 +164,8 @@ def test_an_end_comes_after_the_photo_in_hand(duty: Duty) -> None:
     for number in range(3):
         duty.put(f"anna/{number}.jpg", picture(number))
     duty.stop = lambda: bool(duty.done)
-    assert duty.rounds().stopped
+    told = duty.rounds()
+    assert told.stopped and told.taken == {"anna": 3}
     assert duty.done == ["anna 0.jpg"]
     duty.stop = lambda: False
     duty.again()
