@@ -113,6 +113,7 @@ def check_photo(
         return _checked(request, None, [refusal.reason])
     seen = segmenter.glance(photo) if isinstance(segmenter, LearnedSegmenter) else None
     shown = view or (_likelier(seen) if seen is not None else None)
+    content = [] if seen is None else _content(seen, view)
     reasons = list(notes)
     if not isinstance(segmenter, LearnedSegmenter):
         reasons.append(reason("learned_outline_missing"))
@@ -124,10 +125,8 @@ def check_photo(
     except PhotoRefused as refusal:
         dark = too_dark_to_see(photo)
         reasons += [refusal.reason, *([dark] if dark is not None else [])]
-        content = [] if seen is None else _content(seen, view)
         return _checked(request, shown, [*reasons, *content])
     reasons += scale.reasons
-    content = [] if seen is None else _content(seen, view)
     settled = _checked(request, shown, [*reasons, *content]).answer == "take it again"
     if settled or seen is None or shown is None:
         judged = _quality(photo, scale, seen, shown or "side")

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 from clawvision.errors import PhotoRefused, UsageError
+from clawvision.manifest import kind_of
 from clawvision.outline.sidecar import read_sidecar
 from clawvision.output.models import AssessmentRecord, PhotoRecord
 from clawvision.output.record import request_again
@@ -107,9 +108,11 @@ def photo_folder(record: AssessmentRecord, out: Path, given: Path | None) -> Pat
     """
     if given is not None:
         return given
-    base = out if out.is_dir() else out.parent
+    base = out if kind_of(out) == "folder" else out.parent
     for folder in (*(Path(word) for word in record.run.command[1:]), Path(), base, base.parent, base / PHOTOS):
-        if folder.is_dir() and any(photo_file(folder, each.photo, each.sha256).is_file() for each in record.photos):
+        if kind_of(folder) == "folder" and any(
+            photo_file(folder, each.photo, each.sha256).is_file() for each in record.photos
+        ):
             return folder
     raise UsageError("The assessment's photos were not found.", "Name their folder with --photos FOLDER.")
 
@@ -126,7 +129,7 @@ def settings_again(record: AssessmentRecord) -> Settings:
         values["engine"] = engine
     named = record.run.parameters.get("calibration_dirs")
     folders = _texts(named) if isinstance(named, list) else ()
-    return Settings(**values, calibration_dirs=tuple(folder for folder in folders if Path(folder).is_dir()))
+    return Settings(**values, calibration_dirs=tuple(folder for folder in folders if kind_of(Path(folder)) == "folder"))
 
 
 def _texts(values: Sequence[Any]) -> tuple[str, ...]:

@@ -158,10 +158,12 @@ class Workbench:
             )
 
     def _photo(self, index: int) -> tuple[Photo, tuple[Reason, ...]]:
-        photo = self.photos[index]
+        return self._read.get(index, lambda: self._decoded(self.photos[index]))
+
+    def _decoded(self, photo: ReviewPhoto) -> tuple[Photo, tuple[Reason, ...]]:
         # What a run has decoded before is read here, at once; anything else where it ends nothing.
         read = read_photo if photo.is_as_measured else read_apart
-        return self._read.get(index, lambda: read(photo.path, name=photo.request.name, settings=self._settings))
+        return read(photo.path, name=photo.request.name, settings=self._settings)
 
     def _as_assessed(self, index: int) -> tuple[Photo, tuple[Reason, ...]]:
         """Return a photo as small as ``assess`` reads it, so that both measure the same pixels."""

@@ -113,7 +113,7 @@ class Sender(Record):
     folder: Annotated[FilePart, Field(min_length=1)]
     photos: tuple[TakenPhoto, ...] = ()
     context: str = ""
-    """A hash of the table and the outline files that the last assessment was made with."""
+    """A hash of the table, the outline files and the settings that the last assessment was made with."""
     open: bool = False
     """True from when something was taken until the assessment, the list and the answer have it."""
     notes: tuple[str, ...] = ()

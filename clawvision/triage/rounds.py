@@ -17,7 +17,7 @@ from clawvision.apart import bare_apart
 from clawvision.batch import PhotoDone, assess_collected, check_profiles
 from clawvision.errors import OutputError, PhotoRefused, UsageError
 from clawvision.findings import load_profiles, load_rules
-from clawvision.manifest import Collected, read_rows
+from clawvision.manifest import Collected, kind_of, read_rows
 from clawvision.output.atomic import write_atomic
 from clawvision.output.models import AssessmentRecord
 from clawvision.output.paths import without_paths
@@ -167,11 +167,11 @@ class Triage:
             if table is not None and table.state not in settled:
                 continue  # what it says of the photos is still arriving
             count = self._take(name, [each for each in grouped.get(name, ()) if each.state in settled])
-            sidecars = [each for each in listing.sidecars if each.sender == name and each.state in settled]
-            if not self._assess(name, table, sidecars, rows):
-                return Told(taken, arriving, True)
+            sidecars = [each for each in listing.sidecars if each.sender in (name, "") and each.state in settled]
             if count:
                 taken[name] = count
+            if not self._assess(name, table, sidecars, rows):
+                return Told(taken, arriving, True)
         self._write()
         return Told(taken, arriving + len(self._journal.waiting), False)
 
@@ -359,7 +359,7 @@ class Triage:
         own = {plain(row.name): row for row in self._rows(self._place(sender) / TABLE, table, notes)}
         self._copy_sidecars(sender, sidecars)
         requests = tuple(self._request(sender, photo, own, rows) for photo in sender.photos)
-        context = _context(requests, notes, self._asked.settings)
+        context = _context(requests, notes, self._asked)
         if not sender.open and context == sender.context:
             return True
         if not sender.open:
@@ -395,18 +395,20 @@ class Triage:
         return replace(row, path=path, name=photo.name, animal=plain(row.animal) if row.animal else sender.name)
 
     def _copy_sidecars(self, sender: Sender, sidecars: Sequence[Found]) -> None:
-        """Put outline files beside the copies of their photos; of several of one name beside the latest."""
+        """Put outline files beside the copies of their photos; of several of one name beside the latest.
+
+        As beside any photo the file with the full name counts where there are two.
+        """
+        by_place = {each.source.removesuffix(SIDECAR_SUFFIX): each for each in sidecars}
         latest = {photo.source: photo for photo in sender.photos}
-        for found in sidecars:
-            stem = found.path.name.removesuffix(SIDECAR_SUFFIX)
-            for photo in latest.values():
-                name = PurePosixPath(photo.source).name
-                if not photo.file or plain(stem) not in (name, PurePosixPath(name).stem):
-                    continue
-                target = self._place(sender) / PHOTOS / (photo.file + SIDECAR_SUFFIX)
-                data = read_found(found, _SMALL_FILE)
-                if data is not None and data != _bytes(target):
-                    write_atomic(target, data)
+        for source, photo in latest.items():
+            found = by_place.get(source) or by_place.get(source.removesuffix(PurePosixPath(source).suffix))
+            if found is None or not photo.file:
+                continue
+            target = self._place(sender) / PHOTOS / (photo.file + SIDECAR_SUFFIX)
+            data = read_found(found, _SMALL_FILE)
+            if data is not None and data != _bytes(target):
+                write_atomic(target, data)
 
     def _run(self, sender: Sender, requests: Sequence[PhotoRequest], notes: list[str]) -> AssessmentRecord:
         try:
@@ -476,15 +478,17 @@ def alone(out: Path) -> Iterator[None]:
     with stream:
         try:
             fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
+        except BlockingIOError:
             raise UsageError(
                 f"Another clawvision triage is working with {plain(out)}.", "End it first, or use another --out."
             ) from None
+        except OSError:  # a share that knows no locks
+            pass
         yield
 
 
 def _check_folders(inbox: Path, out: Path) -> None:
-    if not inbox.is_dir():
+    if kind_of(inbox) != "folder":
         raise UsageError(f"{plain(inbox)} is not a folder.", "Name the folder in which photos arrive.")
     a, b = Path(os.path.realpath(inbox)), Path(os.path.realpath(out))
     if a == b or a in b.parents or b in a.parents:
@@ -519,13 +523,16 @@ def _unused(name: str, taken: set[str]) -> str:
     return tried
 
 
-def _context(requests: Sequence[PhotoRequest], notes: Sequence[str], settings: Settings) -> str:
-    """Return a hash of all that bears on a sender's answer and pictures besides the program."""
+def _context(requests: Sequence[PhotoRequest], notes: Sequence[str], asked: TriageSettings) -> str:
+    """Return a hash of all that bears on a sender's answer and pictures besides the program.
+
+    Calibrations and profiles count by their folders and names; what is in them is not looked into.
+    """
     sidecars = [
         hashlib.sha256(_bytes(each.path.with_name(each.path.name + SIDECAR_SUFFIX)) or b"").hexdigest()
         for each in requests
     ]
-    words = [[repr(replace(each, path=Path(each.path.name))) for each in requests], sidecars, list(notes)]
-    if settings.blur_background:  # pictures made without it must not stay
-        words.append(["blurred"])
+    rules = _bytes(asked.rules) if asked.rules is not None else None
+    judged = [asked.settings, asked.profile, asked.profile_dirs, rules]
+    words = [[repr(replace(each, path=Path(each.path.name))) for each in requests], sidecars, list(notes), repr(judged)]
     return hashlib.sha256(json.dumps(words).encode("utf-8", "surrogatepass")).hexdigest()

@@ -91,6 +91,8 @@ def test_without_the_folder_named_it_is_taken_from_the_command_or_told(fresh: Ma
         photo_folder(fresh.record, tmp_path / "nowhere" / "out", None)
     run = fresh.record.run.model_copy(update={"command": ("clawvision", "assess", str(fresh.photos))})
     assert photo_folder(fresh.record.model_copy(update={"run": run}), fresh.out, None) == fresh.photos
+    long = fresh.record.run.model_copy(update={"command": ("clawvision", "assess", "x" * 300, str(fresh.photos))})
+    assert photo_folder(fresh.record.model_copy(update={"run": long}), fresh.out, None) == fresh.photos
     empty = tmp_path / "empty"
     empty.mkdir()
     result = call(fresh.out, "--photos", empty)
@@ -117,7 +119,7 @@ def test_of_photos_that_arrived_the_copies_are_shown(fresh: Made, tmp_path: Path
 
 
 def test_the_settings_of_the_run_are_those_of_the_review(fresh: Made) -> None:
-    parameters = {**fresh.record.run.parameters, "print_scale": 0.98, "calibration_dirs": ["not/there"]}
+    parameters = {**fresh.record.run.parameters, "print_scale": 0.98, "calibration_dirs": ["not/there", "x" * 300]}
     run = fresh.record.run.model_copy(update={"parameters": parameters})
     settings = settings_again(fresh.record.model_copy(update={"run": run}))
     assert settings.print_scale == 0.98 and settings.calibration_dirs == ()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import hashlib
 import io
 import json
@@ -163,7 +164,8 @@ def test_an_end_comes_after_the_photo_in_hand(duty: Duty) -> None:
     for number in range(3):
         duty.put(f"anna/{number}.jpg", picture(number))
     duty.stop = lambda: bool(duty.done)
-    assert duty.rounds().stopped
+    told = duty.rounds()
+    assert told.stopped and told.taken == {"anna": 3}
     assert duty.done == ["anna 0.jpg"]
     duty.stop = lambda: False
     duty.again()
@@ -314,6 +316,28 @@ def test_an_outline_file_goes_with_its_photo(duty: Duty) -> None:
     assert duty.done == ["anna 1.jpg"] * 2  # what was drawn anew bears on the result
 
 
+def test_of_two_outline_files_the_one_with_the_full_name_counts(duty: Duty) -> None:
+    duty.put("anna/1.jpg", picture(1))
+    duty.put("anna/1.jpg.outline.json", '{"full": 1}')
+    duty.put("anna/1.outline.json", '{"short": 1}')
+    duty.rounds()
+    (kept,) = (duty.out / "senders/anna/photos").glob("*.outline.json")
+    assert kept.read_text() == '{"full": 1}'
+
+
+def test_an_outline_file_in_no_senders_folder_goes_with_the_photo_there(duty: Duty) -> None:
+    duty.put("photos.csv", "photo,animal\n1.jpg,Daisy\n")
+    duty.put("1.jpg", picture(1))
+    duty.put("Daisy/1.jpg", picture(2))
+    duty.put("1.outline.json", "{}")
+    duty.rounds()
+    (kept,) = (duty.out / "senders/Daisy/photos").glob("*.outline.json")
+    arrived = {
+        each["source"]: each for each in json.loads((duty.out / "triage.json").read_bytes())["senders"][0]["photos"]
+    }
+    assert kept.name == arrived["1.jpg"]["file"] + ".outline.json"
+
+
 def test_what_is_no_photo_is_left_alone(duty: Duty, tmp_path: Path) -> None:
     for name in (".hidden.jpg", "a.jpg.part", "b.jpg.tmp", "c.jpg~", "~d.jpg", "notes.txt"):
         duty.put(f"anna/{name}", picture(1))
@@ -426,6 +450,15 @@ def test_a_spoilt_journal_is_told(duty: Duty) -> None:
 def test_two_cannot_work_with_one_folder(tmp_path: Path) -> None:
     with alone(tmp_path), pytest.raises(UsageError, match="Another"), alone(tmp_path):
         pass
+    with alone(tmp_path):
+        pass
+
+
+def test_a_share_without_locks_can_be_worked_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def unknown(*words: Any) -> None:
+        raise OSError(errno.ENOLCK, "No locks available")
+
+    monkeypatch.setattr("fcntl.flock", unknown)
     with alone(tmp_path):
         pass
 

@@ -23,7 +23,7 @@ export function handles(outline, count) {
   return found;
 }
 
-export function nearestIndex(outline, point) {
+function nearestIndex(outline, point) {
   let best = 0;
   outline.forEach((each, i) => {
     if (apart(each, point) < apart(outline[best], point)) best = i;
@@ -60,7 +60,7 @@ export function stretch(outline, index, reach) {
 }
 
 // Points of an open line at even steps, both ends included.
-export function evenly(line, step) {
+function evenly(line, step) {
   const out = [line[0]];
   let left = step;
   for (let i = 1; i < line.length; i += 1) {

@@ -313,14 +313,15 @@ async function save() {
     return;
   }
   localStorage.setItem(NAME_KEY, by);
-  const saved = steps.now;
+  const [own, of, saved] = [photo, steps, steps.now];
   await serverWork(async () => {
-    const answer = await server.save(photo.index, members(saved, photo), by);
-    steps.saved = saved;
-    photos = photos.map((each) => (each.index === photo.index ? { ...each, drawn: true } : each));
+    const answer = await server.save(own.index, members(saved, own), by);
+    of.saved = saved;
+    photos = photos.map((each) => (each.index === own.index ? { ...each, drawn: true } : each));
+    showList();
+    if (photo !== own) return; // another one was opened meanwhile
     [before, result] = [result, answer.result];
     showResult();
-    showList();
     tell(`Saved as ${answer.file}. It counts when clawvision assess is run again.`);
   });
 }

@@ -36,7 +36,7 @@ export function showReasons(parent, reasons) {
   parent.replaceChildren(...reasons.map((each) => element("li", `${words[each.effect]}${each.message} ${each.advice || ""}`)));
 }
 
-export function valueText(measure) {
+function valueText(measure) {
   if (measure.value === null) return "not taken";
   const [unit, factor] = UNITS[measure.unit];
   const digits = measure.uncertainty * factor >= 10 ? 0 : 1;

@@ -5,10 +5,9 @@ import * as geometry from "./geometry.js";
 import { AXIS, LETTERS } from "./state.js";
 
 const NS = "http://www.w3.org/2000/svg";
-const HANDLES = 36;
 const REACH = { mouse: 14, pen: 18, touch: 28 }; // screen pixels around a point in which it is taken
 const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
-export const HANDLE_COUNT = HANDLES;
+export const HANDLE_COUNT = 36;
 
 function node(name, attributes = {}, ...children) {
   const out = document.createElementNS(NS, name);
@@ -125,7 +124,7 @@ export class Stage {
         if (marks[letter]) this.mark(active, letter, marks[letter], !(claw && claw.landmarks[letter]));
       }
       if (claw && claw.outline && tool === "move") {
-        const chosen = geometry.handles(claw.outline, HANDLES);
+        const chosen = geometry.handles(claw.outline, HANDLE_COUNT);
         chosen.forEach((index, k) => this.handle(active, index, k, chosen.length, claw.outline[index]));
       }
     }
@@ -225,6 +224,7 @@ export class Stage {
     this.pointers.set(event.pointerId, [event.clientX, event.clientY]);
     if (this.pointers.size === 2) {
       if (this.drag && this.drag.item) this.on.cancel();
+      if (this.line) this.line.remove();
       this.drag = { kind: "pinch" };
       return;
     }
