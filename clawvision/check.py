@@ -147,7 +147,7 @@ def _closer(
     hidden = {reason("claw_hidden", claw=claw.name): claw.hidden_tip for claw in outlines.claws}
     covered = {why for why, tip in hidden.items() if tip > _HIDDEN_TIP}
     perhaps = {why for why, tip in hidden.items() if tip > _PERHAPS_HIDDEN_TIP}
-    judged = [*outlines.reasons, *judge_quality(photo, outlines, scale, reduced=_reduced(photo))]
+    judged = [*outlines.reasons, *judge_quality(photo, outlines, scale)]
     doubted = {each for each in (*judged, *perhaps) if each.code == "claw_hidden" and each not in covered}
     return [*judged, *sorted(perhaps, key=lambda why: why.message)], frozenset(doubted)
 
@@ -184,12 +184,7 @@ def _quality(photo: Photo, scale: Scale, seen: Glance | None, view: View) -> tup
         for name, line in rough
         if line is not None
     )
-    return judge_quality(photo, Outlines(view, False, claws, ()), scale, reduced=_reduced(photo))
-
-
-def _reduced(photo: Photo) -> float:
-    """Return how many pixels of the file lie along one of the photo as it was decoded."""
-    return max(photo.stored_size) / max(photo.width, photo.height)
+    return judge_quality(photo, Outlines(view, False, claws, ()), scale)
 
 
 def _to_frame(line: FloatArray, photo: Photo) -> FloatArray:

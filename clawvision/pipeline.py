@@ -176,7 +176,7 @@ def _measure(
     scale = with_offset(scale, outlines.view, request)
     known.scale, known.outlines = scale, outlines
     known.reasons += [*scale.reasons, *outlines.reasons]
-    known.reasons += judge_quality(photo, outlines, scale, reduced=photo.reduction.by)
+    known.reasons += judge_quality(photo, outlines, scale)
     if any(found.effect == "refused" for found in known.reasons):
         return
     known.measured = measure_claws(outlines, scale)

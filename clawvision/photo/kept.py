@@ -42,8 +42,15 @@ def photo_file(folder: Path, name: str, sha256: str | None) -> Path:
         Perhaps of no file: the caller looks.
     """
     path = folder / name
-    if sha256 is None or path.is_file():
+    if sha256 is None or _is_file(path):
         return path
     suffixes = dict.fromkeys((PurePosixPath(name).suffix.casefold(), ".png"))
     copies = (folder / copy_name(sha256, suffix) for suffix in suffixes)
-    return next((copy for copy in copies if copy.is_file()), path)
+    return next((copy for copy in copies if _is_file(copy)), path)
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # a name too long for the file system, which a record on file may hold
+        return False

@@ -59,20 +59,17 @@ def too_dark_to_see(photo: Photo) -> Reason | None:
     return reason("too_dark_to_see") if np.quantile(grey, 0.99) < NOTHING_SEEN else None
 
 
-def judge_quality(photo: Photo, outlines: Outlines, scale: Scale, *, reduced: float = 1.0) -> tuple[Reason, ...]:
+def judge_quality(photo: Photo, outlines: Outlines, scale: Scale) -> tuple[Reason, ...]:
     """Judge sharpness, exposure, framing and the camera's obliqueness.
 
     Parameters
     ----------
     photo
-        The upright photo.
+        The upright photo. Where it was decoded smaller, sizes are judged, and told, in pixels of the file.
     outlines
         Its claws. A claw without an outline is judged by the hull of the landmarks placed in it.
     scale
         Reference and pose.
-    reduced
-        How many pixels of the file lie along one of ``photo``, where it was decoded smaller. Sizes are judged, and
-        told, in pixels of the file.
 
     Returns
     -------
@@ -83,6 +80,7 @@ def judge_quality(photo: Photo, outlines: Outlines, scale: Scale, *, reduced: fl
     """
     regions = {claw.name: region for claw in outlines.claws if (region := _region(claw.outline_px, claw.given))}
     polygons = [polygon for region in regions.values() for polygon in region]
+    reduced = photo.reduction.by
     reasons = _framing(photo, outlines, polygons, reduced) + _hidden(outlines, scale)
     if polygons:
         exposure = _exposure(photo, polygons, scale)

@@ -71,7 +71,7 @@ def review_photos(record: AssessmentRecord, folder: Path) -> tuple[ReviewPhoto, 
     found = []
     for photo in record.photos:
         path = photo_file(folder, photo.photo, photo.sha256)
-        if path.resolve().is_relative_to(root) and path.is_file():
+        if path.resolve().is_relative_to(root) and kind_of(path) == "file":
             request = request_again(
                 path, photo.asked, name=photo.photo, animal=photo.animal, foot=photo.asked.foot, stage=photo.stage
             )

@@ -173,7 +173,7 @@ def stages(request: PhotoRequest, result: PhotoResult, segmenter: Segmenter, clo
         outlines = find_outlines(photo, scale, request, SETTINGS, segmenter=segmenter)
         mark("outline")
         scale = with_offset(scale, outlines.view, request)
-        judge_quality(photo, outlines, scale, reduced=photo.reduction.by)
+        judge_quality(photo, outlines, scale)
         mark("quality")
         measure_claws(outlines, scale)
         mark("measure")

@@ -263,6 +263,8 @@ def test_a_copy_is_found_where_the_photo_is_not(tmp_path: Path) -> None:
     assert photo_file(tmp_path, "a.HEIC", digest) == tmp_path / "a.HEIC"
     (tmp_path / copy_name(digest, ".png")).write_bytes(b"x")
     assert photo_file(tmp_path, "a.HEIC", digest) == tmp_path / copy_name(digest, ".png")
+    endless = "a" * 300 + ".HEIC"  # no file can have this name, a record may
+    assert photo_file(tmp_path, endless, "0" * 64) == tmp_path / endless
     assert photo_file(tmp_path, "a.HEIC", None) == tmp_path / "a.HEIC"
     (tmp_path / "a.HEIC").write_bytes(b"x")
     assert photo_file(tmp_path, "a.HEIC", digest) == tmp_path / "a.HEIC"
