@@ -28,7 +28,7 @@ export function showList(parent, photos, current, open) {
 
 export const progressText = (photos) => {
   const left = photos.filter((photo) => photo.rank < 2 && !photo.drawn).length;
-  return left ? `${left} of ${photos.length} still need a person.` : `${photos.length} photos, none is waiting.`;
+  return left ? `${left} of ${photos.length} still wait for a drawing.` : `${photos.length} photos, none is waiting.`;
 };
 
 export function showReasons(parent, reasons) {
