@@ -208,6 +208,8 @@ def _group(
         has_down=(posed & (view == 0)).float(),
         twist=twist.float(),
         has_twist=has_twist,
+        lean=pictures.lean[rows].nan_to_num(0.0),
+        has_lean=has_claw[:, 0] * (view == 0),
         usable=usable.float(),
         hidden_tip=hidden,
         has_claw=has_claw,

@@ -19,10 +19,12 @@ class Marks:
     """True landmarks and directions of a batch of scenes.
 
     ``places`` (B, 9, 3): world, mm, in the order of ``LANDMARKS``, nan where the view has none. ``swapped`` (B,) bool:
-    claw_a is the inner claw.
+    claw_a is the inner claw. ``forward`` (B, 3): level unit direction from the heel third's centroid K to the toe of a
+    side view's near claw, world, nan in other views.
     """
 
     places: Tensor
+    forward: Tensor
     swapped: Tensor
 
 
@@ -30,15 +32,18 @@ def marks_of(scenes: Scenes) -> Marks:
     """Return where the landmarks truly are."""
     count = len(scenes.stages)
     places = torch.full((count, len(LANDMARKS), 3), float("nan"), device=scenes.side.device)
+    forward = torch.full((count, 3), float("nan"), device=scenes.side.device)
     swapped = torch.zeros(count, dtype=torch.bool, device=scenes.side.device)
     claws = (scenes.outer, scenes.inner)
     side_marks = [scenes.to_world(_side_marks(claw)) for claw in claws]
+    axes = [scenes.to_world(_axis(claw)[:, None])[:, 0] for claw in claws]
     sole_marks = [scenes.to_world(_tip_and_heel(claw.points)) for claw in claws]
     cleft = scenes.to_world(_cleft(scenes))
     for index, stage in enumerate(scenes.stages):
         if stage.view == "side":
             swap = stage.near == "inner"
             places[index, :4] = side_marks[int(swap)][index]
+            forward[index] = axes[int(swap)][index]
         elif stage.view == "sole":
             # seen from below with the toes up, a left foot's outer claw lies on the right
             swap = not stage.right_foot
@@ -48,7 +53,7 @@ def marks_of(scenes: Scenes) -> Marks:
         else:  # claw_a is the left one of the picture
             swap = stage.right_foot == (stage.view == "rear")
         swapped[index] = swap
-    return Marks(places, swapped)
+    return Marks(places, forward, swapped)
 
 
 def _side_marks(claw: PlacedClaw) -> Tensor:
@@ -64,6 +69,11 @@ def _side_marks(claw: PlacedClaw) -> Tensor:
     toe = _pick(flat, (profile - flattened(claw.bulb[:, None])).norm(dim=-1).argmax(dim=1))
     lowest = _pick(flat, profile.sum(dim=-1).argmin(dim=1))
     return torch.stack([claw.coronet, toe, claw.bulb, lowest], dim=1)
+
+
+def _axis(claw: PlacedClaw) -> Tensor:
+    """Return the level unit directions (B, 3) from K to the toe tip, foot frame: the axis of the true profile."""
+    return _forward(_heel_centre(claw.points), _tip_and_heel(claw.points)[:, 0])
 
 
 def _tip_and_heel(points: Tensor) -> Tensor:

@@ -310,7 +310,7 @@ def horn(rng: Rng, name: str, coat: Coat[Array], ground: Surface[Array]) -> Horn
 
 
 def _moist(rng: Rng) -> float:
-    return float(rng.uniform(0.15, 1.0)) if rng.random() < 0.3 else 0.0
+    return float(rng.uniform(0.15, 1.0)) if rng.random() < 0.4 else 0.0
 
 
 def _soles(rng: Rng, wall: Array, ground: Array) -> dict[str, Array]:
@@ -418,6 +418,8 @@ def light(rng: Rng, rig: str, view: str) -> tuple[Light[Array], Sky[Array]]:
     if view == "sole":
         up += rng.normal(0, 0.6, 3) * np.array([1, 1, 0])
     area = rng.normal(size=(2, 3)) + np.array([0, 0, side])
+    # A lamp, a window or the sun between clouds is far brighter than what surrounds it: wet horn shows it as white.
+    bright = rng.uniform(0.5, 6, 2) * np.where(rng.random(2) < 0.3, rng.uniform(2, 8, 2), 1.0)
     result = Light(
         kind=_array(kind),
         direction=direction.astype(np.float32),
@@ -427,7 +429,7 @@ def light(rng: Rng, rig: str, view: str) -> tuple[Light[Array], Sky[Array]]:
         bounce=(bounce * ambient * floor).astype(np.float32),
         up=_unit(up),
         area=_unit(area),
-        area_size=np.stack([rng.uniform(0.9, 0.99, 2), ambient * rng.uniform(0.5, 6, 2)], axis=-1).astype(np.float32),
+        area_size=np.stack([rng.uniform(0.9, 0.99, 2), ambient * bright], axis=-1).astype(np.float32),
         contact=_array(rng.uniform(0.3, 1.0)),
     )
     return result, _sky(rng, rig, ambient, sky.astype(np.float32))

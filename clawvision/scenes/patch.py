@@ -112,7 +112,7 @@ def wetted(material: Material, wet: Tensor, patch: Patch) -> Material:
     return replace(
         material,
         albedo=material.albedo * (1 - 0.45 * wet)[:, None],
-        rough=torch.lerp(material.rough, torch.full_like(wet, 0.14), wet),
+        rough=torch.lerp(material.rough, 0.08 + 0.12 * material.rough, wet),
         height=material.height * (1 - 0.6 * wet),
     )
 

@@ -20,7 +20,7 @@ from clawvision.scenes.look import (
     sample_camera_effects,
     sample_look,
 )
-from clawvision.scenes.marks import labels_of, marks_of
+from clawvision.scenes.marks import Marks, labels_of, marks_of
 from clawvision.scenes.mesh import normalised
 from clawvision.scenes.photograph import photograph
 from clawvision.scenes.references import ReferenceTexture
@@ -41,7 +41,8 @@ class Pictures:
     """A batch of rendered photos and what is true of them.
 
     ``photo`` float32 (B, 3, H, W) sRGB 0..1; ``labels`` int64 (B, H, W) as `labels_of`; ``landmarks`` (B, 9, 2) px;
-    ``toe``, ``down`` (B, 2) unit directions in the picture; ``swapped`` (B,) bool: claw_a is the inner claw;
+    ``toe``, ``down`` (B, 2) unit directions in the picture; ``lean`` (B,) degrees by which the near claw of a side view
+    turns its toe away from the camera, nan in other views; ``swapped`` (B,) bool: claw_a is the inner claw;
     ``flaws`` name what makes a photo unfit. ``scenes`` and ``camera`` are of the first take only.
     """
 
@@ -53,6 +54,7 @@ class Pictures:
     landmarks: Tensor
     toe: Tensor
     down: Tensor
+    lean: Tensor
     swapped: Tensor
     flaws: tuple[str, ...]
     families: tuple[dict[str, str], ...]
@@ -161,6 +163,16 @@ def draw_scene(
     return Drawn(stage, look, effects)
 
 
+def lean_of(marks: Marks, camera: Cameras) -> Tensor:
+    """Return how far the near claws of side views turn their toes away from their cameras, (B,) degrees; else nan.
+
+    The angle of the level heel-to-toe direction behind the plane at right angles to the ray that meets the claw midway
+    between C and B.
+    """
+    ray = normalised(0.5 * (marks.places[:, 0] + marks.places[:, 2]) - camera.position)
+    return torch.rad2deg(torch.asin((marks.forward * ray).sum(dim=-1).clamp(-1.0, 1.0)))
+
+
 def render(
     drawn: Sequence[Drawn],
     card: Tensor,
@@ -229,6 +241,7 @@ def render(
         again(camera.project(marks.places)[..., :2]),
         again(normalised(ends[:, 1] - ends[:, 0])),
         again(normalised(ends[:, 3] - ends[:, 2])),
+        again(lean_of(marks, camera)),
         again(marks.swapped),
         tuple(effect.flaw for row in effects for effect in row),
         tuple({**one.look.families, "shape": one.stage.foot.family} for one in drawn) * takes,

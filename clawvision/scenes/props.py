@@ -11,11 +11,14 @@ STEPS = 16
 """Points along each tube's path."""
 HAND_TUBES = 7
 PIPES, STALKS = 4, 500
+_ABOUT_TOE = 12
 ABSENT = -1.0e6
 """Coordinate of all that a scene does not have: so far away, and in one place, that it covers no pixel."""
 
 _PROFILE_PLANE = 29.0
 """About how far from the foot's middle plane a claw's profile plane lies, mm."""
+_CLAW_MIDDLE = 55.0
+"""About how far before the heel a claw turns about when its toes spread, mm."""
 _QUARTERS = (0.0, np.pi / 2, np.pi, -np.pi / 2)
 
 
@@ -95,9 +98,18 @@ def ring(centre: FloatArray, up: FloatArray, long: float, wide: float, thick: fl
 
 
 def place_card(
-    rng: np.random.Generator, view: SceneView, extent: Extent, side: float, size: tuple[float, float], *, plain: bool
+    rng: np.random.Generator,
+    view: SceneView,
+    extent: Extent,
+    side: float,
+    size: tuple[float, float],
+    *,
+    splay_deg: float,
+    plain: bool,
 ) -> tuple[FloatArray, FloatArray]:
     """Lay or hold the reference beside the claws, about parallel to what is measured.
+
+    A careful user (``plain``) holds it in line with the near claw's outside wall, others with the foot.
 
     Parameters
     ----------
@@ -111,6 +123,8 @@ def place_card(
         The sign of y on which the camera stands in a side view.
     size
         Width and height, mm.
+    splay_deg
+        How far the near claw's toe points away from the other claw.
     plain
         As a careful user holds it.
 
@@ -135,8 +149,19 @@ def place_card(
     right, down = _turned(right, down, spin)
     right = unit(right + tip[0] * normal)
     down = unit(down + tip[1] * normal)
+    if plain and view != "sole":
+        in_line = _about_upright(side * np.radians(splay_deg))
+        right, down, outward = in_line @ right, in_line @ down, in_line @ outward
+        about = np.array([_CLAW_MIDDLE, side * _PROFILE_PLANE, 0.0])
+        middle = about + in_line @ (middle - about)
     corner = middle - 0.5 * width * right - 0.5 * height * down
     return np.stack([corner, width * right, height * down]), outward
+
+
+def _about_upright(angle: float) -> FloatArray:
+    """Return the rotation (3, 3) by ``angle`` from x towards y."""
+    cos, sin = np.cos(angle), np.sin(angle)
+    return np.array([[cos, -sin, 0.0], [sin, cos, 0.0], [0.0, 0.0, 1.0]])
 
 
 def _turned(right: FloatArray, down: FloatArray, angle: float) -> tuple[FloatArray, FloatArray]:
@@ -196,7 +221,9 @@ def pipes(rng: np.random.Generator, viewpoint: Viewpoint) -> tuple[FloatArray, F
     return paths, widths
 
 
-def straw(rng: np.random.Generator, plane: FloatArray, viewpoint: Viewpoint, count: int) -> FloatArray:
+def straw(
+    rng: np.random.Generator, plane: FloatArray, viewpoint: Viewpoint, count: int, toe: FloatArray | None = None
+) -> FloatArray:
     """Return stalks (STALKS, 3, 3) strewn over the ground, a few of them on end: start, stop and half width.
 
     Parameters
@@ -209,6 +236,8 @@ def straw(rng: np.random.Generator, plane: FloatArray, viewpoint: Viewpoint, cou
         The camera, which the stalks' broad sides face.
     count
         How many there are; the others are absent.
+    toe : (3,), optional
+        A toe's tip, about which a dozen of them lie and cover it now and then.
     """
     stalks = np.full((STALKS, 3, 3), ABSENT)
     stalks[:, 2] = 0.0
@@ -221,6 +250,8 @@ def straw(rng: np.random.Generator, plane: FloatArray, viewpoint: Viewpoint, cou
     spot = rng.normal(0.0, spread, (count, 2))
     middle = point + np.array([60.0, 0.0, 0.0]) - (np.array([60.0, 0.0, 0.0]) @ normal) * normal
     at = middle + spot[:, :1] * first + spot[:, 1:] * second + normal * rng.uniform(0.5, 9.0, (count, 1))
+    if toe is not None:
+        at[:_ABOUT_TOE] = toe + rng.normal(0.0, 1.0, (min(count, _ABOUT_TOE), 3)) * np.array([30.0, 22.0, 9.0])
     turn = rng.uniform(0.0, 2 * np.pi, (count, 1))
     rise = np.clip(rng.normal(0.0, 0.12, (count, 1)), -0.05, 0.6)
     along = np.cos(turn) * first + np.sin(turn) * second + normal * rise

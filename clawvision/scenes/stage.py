@@ -127,7 +127,8 @@ def sample_stage(
     tubes = _Tubes(np.full((TUBES, STEPS, 3), ABSENT), np.ones((TUBES, STEPS)))
     card = np.full((3, 3), ABSENT)
     if reference_size is not None:
-        card, outward = place_card(rng, view, extent, side, reference_size, plain=plain)
+        splay = foot.splay_outer if near == "outer" else foot.splay_inner
+        card, outward = place_card(rng, view, extent, side, reference_size, splay_deg=splay, plain=plain)
         if rng.random() < 0.75:
             tubes.lay(0, _holding_hand(rng, card, outward, viewpoint, plain=plain))
     if view != "none" and rng.random() < (0.12 if plain else 0.3):
@@ -139,7 +140,9 @@ def sample_stage(
     boxes = _boxes(rng, view, lifted=lifted)
     planes[0, 0, 2] -= 2.0 * boxes[0, 3, 2]  # the ground lies under the plank
     littered = int(rng.integers(20, STALKS + 1)) if rng.random() < 0.35 else 0
-    stalks = straw(rng, planes[0], viewpoint, littered)
+    near_y = side * (0.5 * foot.outer.width + foot.gap)
+    toe = np.array([extent.tip_x - rng.uniform(0.0, 30.0), near_y, max(0.0, planes[0, 0, 2]) + 8.0])
+    stalks = straw(rng, planes[0], viewpoint, littered, toe if rng.random() < 0.4 and not plain else None)
 
     neighbour: FootShape | None = None
     origin = np.zeros(3)

@@ -40,6 +40,10 @@ class Group:
     """(N, 2) float32 helical twist of claw a and b, degrees."""
     has_twist: Tensor
     """(N, 2) float32 weight."""
+    lean: Tensor
+    """(N,) float32: how far the near claw of a side view turns its toe away from the camera, degrees."""
+    has_lean: Tensor
+    """(N,) float32 weight."""
     usable: Tensor
     """(N,) float32, 1 for a photo fit to measure."""
     hidden_tip: Tensor

@@ -13,11 +13,14 @@ from clawvision.outline.learned.contract import (
     FACT_HIDDEN_TIP,
     FACT_IOU,
     FACT_LANDMARK_LOG_SIGMA,
+    FACT_LEAN,
+    FACT_LEAN_LOG_SIGMA,
     FACT_TOE,
     FACT_TWIST,
     FACT_TWIST_LOG_SIGMA,
     FACT_USABLE,
     FACT_VIEW,
+    LEAN_UNIT_DEG,
     TWIST_UNIT_DEG,
 )
 from clawvision.training.batch import Group
@@ -38,6 +41,8 @@ WEIGHTS = {
     "down": 0.5,
     "twist": 0.5,
     "twist_sigma": 0.1,
+    "lean": 0.5,
+    "lean_sigma": 0.1,
     "usable": 0.2,
     "hidden_tip": 0.2,
 }
@@ -105,6 +110,7 @@ def fact_losses(facts: Tensor, iou: Tensor, group: Group) -> dict[str, Tensor]:
     cross = F.binary_cross_entropy_with_logits
     twist = facts[:, FACT_TWIST] - group.twist / TWIST_UNIT_DEG
     stated = laplace(twist, facts[:, FACT_TWIST_LOG_SIGMA])
+    lean = facts[:, FACT_LEAN] - group.lean / LEAN_UNIT_DEG
     tip = cross(facts[:, FACT_HIDDEN_TIP], group.hidden_tip, reduction="none")
     return {
         "iou": cross(facts[:, FACT_IOU], iou * group.has_claw),
@@ -113,6 +119,8 @@ def fact_losses(facts: Tensor, iou: Tensor, group: Group) -> dict[str, Tensor]:
         "down": _mean(direction_loss(facts[:, FACT_DOWN], group.down), group.has_down),
         "twist": _mean(F.smooth_l1_loss(twist, torch.zeros_like(twist), reduction="none", beta=0.2), group.has_twist),
         "twist_sigma": _mean(stated, group.has_twist),
+        "lean": _mean(F.smooth_l1_loss(lean, torch.zeros_like(lean), reduction="none", beta=0.2), group.has_lean),
+        "lean_sigma": _mean(laplace(lean, facts[:, FACT_LEAN_LOG_SIGMA]), group.has_lean),
         "usable": cross(facts[:, FACT_USABLE], group.usable),
         "hidden_tip": _mean(tip, group.has_claw),
     }

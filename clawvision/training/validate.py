@@ -11,12 +11,15 @@ from clawvision.outline.learned.contract import (
     FACT_HIDDEN_TIP,
     FACT_IOU,
     FACT_LANDMARK_LOG_SIGMA,
+    FACT_LEAN,
+    FACT_LEAN_LOG_SIGMA,
     FACT_TOE,
     FACT_TWIST,
     FACT_TWIST_LOG_SIGMA,
     FACT_USABLE,
     FACT_VIEW,
     LANDMARKS,
+    LEAN_UNIT_DEG,
     TWIST_UNIT_DEG,
     VIEWS,
 )
@@ -52,6 +55,9 @@ def _add(columns: Columns, network: ClawNet, group: Group) -> None:
         "twist": TWIST_UNIT_DEG * facts[:, FACT_TWIST] - group.twist,
         "twist_sigma": TWIST_UNIT_DEG * facts[:, FACT_TWIST_LOG_SIGMA].exp(),
         "has_twist": group.has_twist,
+        "lean": LEAN_UNIT_DEG * facts[:, FACT_LEAN] - group.lean,
+        "lean_sigma": LEAN_UNIT_DEG * facts[:, FACT_LEAN_LOG_SIGMA].exp(),
+        "has_lean": group.has_lean,
         "usable": group.usable,
         "said_usable": facts[:, FACT_USABLE],
         "hidden": group.hidden_tip,
@@ -88,10 +94,11 @@ def _figures(found: dict[str, Array]) -> dict[str, float]:
     figures["view right"] = float(np.mean(found["view"] == found["said_view"]))
     for name in ("toe", "down"):
         _spread(figures, f"{name} deg", found[name][found[f"has_{name}"] > 0])
-    twisted = found["has_twist"] > 0
-    _spread(figures, "twist deg", np.abs(found["twist"])[twisted])
-    if twisted.any():
-        figures["twist within 2 sigma"] = float(np.mean(np.abs(found["twist"] / found["twist_sigma"])[twisted] < 2.0))
+    for name in ("twist", "lean"):
+        told = found[f"has_{name}"] > 0
+        _spread(figures, f"{name} deg", np.abs(found[name])[told])
+        if told.any():
+            figures[f"{name} within 2 sigma"] = float(np.mean(np.abs(found[name] / found[f"{name}_sigma"])[told] < 2.0))
     figures["usable right"] = float(np.mean((found["said_usable"] > 0) == (found["usable"] > 0.5)))
     if claws.any():
         figures["hidden tip right"] = float(np.mean(((found["said_hidden"] > 0) == (found["hidden"] > 0.5))[claws]))

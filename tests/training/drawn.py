@@ -50,6 +50,7 @@ class DrawnFeed:
         seen = np.zeros((count, 9), np.float32)
         view = rng.integers(0, 2, count)
         twist = np.zeros((count, 2), np.float32)
+        lean = np.zeros(count, np.float32)
         down = np.zeros((count, 2), np.float32)
         toe = np.zeros((count, 2), np.float32)
         for n in range(count):
@@ -62,6 +63,7 @@ class DrawnFeed:
             centre = np.array([width, height]) / 2 + rng.uniform(-0.04, 0.04, 2) * (width, height)
             redness = rng.uniform(0, 1)
             twist[n, 0] = 60 * redness
+            lean[n] = 30 * redness - 15
             colours = (90 + 150 * redness, 70, 40), (70, 90, 90)
             places = centre + across * half[1] * 1.1, centre - across * half[1] * 1.1
             for claw, (place, colour) in enumerate(zip(places, colours, strict=True)):
@@ -100,6 +102,8 @@ class DrawnFeed:
             has_down=put(side),
             twist=put(twist),
             has_twist=put(np.stack([np.ones(count), np.zeros(count)], 1)),
+            lean=put(lean),
+            has_lean=put(side),
             usable=put(np.ones(count)),
             hidden_tip=put(np.zeros((count, 2))),
             has_claw=put(np.ones((count, 2))),

@@ -16,9 +16,12 @@ from clawvision.outline.learned.contract import (  # noqa: E402
     FACT_DOWN,
     FACT_IOU,
     FACT_LANDMARK_LOG_SIGMA,
+    FACT_LEAN,
+    FACT_LEAN_LOG_SIGMA,
     FACT_TOE,
     FACT_TWIST,
     FACT_USABLE,
+    LEAN_UNIT_DEG,
     TWIST_UNIT_DEG,
 )
 from clawvision.training.batch import Group  # noqa: E402
@@ -46,6 +49,7 @@ def true_answer(group: Group) -> Seen:
     facts[:, FACT_IOU] = 9.0
     facts[:, FACT_LANDMARK_LOG_SIGMA] = -3.0
     facts[:, FACT_TWIST] = group.twist / TWIST_UNIT_DEG
+    facts[:, FACT_LEAN] = group.lean / LEAN_UNIT_DEG
     facts[:, FACT_USABLE] = 9.0
     return Seen(20.0 * (soft - 0.5), torch.log(heat(group.landmarks, height, width) + 1e-9), facts)
 
@@ -63,6 +67,7 @@ def test_every_loss_counts_and_the_truth_costs_least(group: Group) -> None:
     changes = {"iou": (FACT_IOU, -2.0), "usable": (slice(FACT_USABLE, FACT_USABLE + 1), -9.0)}
     changes |= {"place_sigma": (FACT_LANDMARK_LOG_SIGMA, 4.0), "twist": (FACT_TWIST, 2.5)}
     changes |= {"view": (slice(0, 5), 0.0), "hidden_tip": (slice(25, 27), 3.0), "twist_sigma": (slice(22, 24), 3.0)}
+    changes |= {"lean": (FACT_LEAN, 2.5), "lean_sigma": (FACT_LEAN_LOG_SIGMA, 3.0)}
     changes |= {"toe": (FACT_TOE, -0.70710678), "down": (FACT_DOWN, -0.70710678)}
     for name, (part, value) in changes.items():
         facts = truth.facts.clone()
@@ -82,6 +87,7 @@ def test_untrained_values_do_not_matter(group: Group) -> None:
         landmarks=torch.where(group.seen[..., None] > 0, group.landmarks, torch.tensor(-700.0)),
         down=torch.where(group.has_down[:, None] > 0, group.down, torch.tensor(5.0)),
         twist=torch.where(group.has_twist > 0, group.twist, torch.tensor(900.0)),
+        lean=torch.where(group.has_lean > 0, group.lean, torch.tensor(900.0)),
     )
     before, after = losses(seen, group), losses(seen, other)
     for name, value in before.items():
@@ -89,7 +95,8 @@ def test_untrained_values_do_not_matter(group: Group) -> None:
 
 
 def test_a_group_without_any_landmark_or_claw_is_finite(group: Group) -> None:
-    nothing = {name: torch.zeros_like(getattr(group, name)) for name in ("seen", "has_toe", "has_down", "has_twist")}
+    weights = ("seen", "has_toe", "has_down", "has_twist", "has_lean")
+    nothing = {name: torch.zeros_like(getattr(group, name)) for name in weights}
     bare = dataclasses.replace(
         group, **nothing, masks=torch.zeros_like(group.masks), has_claw=torch.zeros_like(group.has_claw)
     )

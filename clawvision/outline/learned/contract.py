@@ -42,6 +42,8 @@ FACT_TWIST = slice(20, 22)
 FACT_TWIST_LOG_SIGMA = slice(22, 24)
 FACT_USABLE = 24
 FACT_HIDDEN_TIP = slice(25, 27)
+LEAN_UNIT_DEG = 15.0
+FACT_LEAN, FACT_LEAN_LOG_SIGMA = 27, 28
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,6 +94,13 @@ class Outputs:
         """Return each claw's helical twist and its stated standard error, (2,) each, degrees."""
         sigma = np.exp(np.clip(self.facts[FACT_TWIST_LOG_SIGMA], -5.0, 3.0))
         return self.facts[FACT_TWIST] * np.float32(TWIST_UNIT_DEG), sigma * np.float32(TWIST_UNIT_DEG)
+
+    @property
+    def lean(self) -> tuple[float, float]:
+        """Return how far the near claw of a side view turns its toe away from the camera, and the stated standard
+        error, degrees: the angle of its level heel-to-toe direction behind the plane across the ray to the claw."""
+        sigma = float(np.exp(np.clip(self.facts[FACT_LEAN_LOG_SIGMA], -5.0, 3.0)))
+        return float(self.facts[FACT_LEAN]) * LEAN_UNIT_DEG, sigma * LEAN_UNIT_DEG
 
     @property
     def usable(self) -> float:
