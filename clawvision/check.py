@@ -42,8 +42,8 @@ LONG_SIDE_PX = 1600
 """A photo is decoded no smaller than this, the size of the sample photos (status J)."""
 _HIDDEN_TIP = 0.5
 """Probability from which a tip counts as hidden. Clean sample photos: up to 0.02 at a glance, 0.01 from nearer. With
-the tip covered by a flat patch the glance gives 0.1 to 0.9 in side views and up to 0.2 in sole views; from nearer 16 of
-20 covered soles give 0.68 to 0.95, two 0.28 and 0.46, two less than 0.05."""
+the tip covered by a flat patch the glance gives 0.1 to 0.9 in side views and up to 0.2 in sole views; from nearer 13 of
+18 covered soles give more than this, the others more than 0.1."""
 _PERHAPS_HIDDEN_TIP = 0.1
 """From nearer, a probability above this is worth a word (status J)."""
 _SURE_VIEW = 0.9
@@ -180,7 +180,7 @@ def _names(view: View) -> tuple[ClawName, ...]:
 def _quality(photo: Photo, scale: Scale, seen: Glance | None, view: View) -> tuple[Reason, ...]:
     rough = () if seen is None else zip(_names(view), seen.claws_px, strict=False)
     claws = tuple(
-        ClawOutline(name, frozen_array(_to_frame(line, photo)), 1.0, _ROUGH_SIGMA_PX, "automatic")
+        ClawOutline(name, frozen_array(_to_frame(line, photo)), 0.0, _ROUGH_SIGMA_PX, "automatic")
         for name, line in rough
         if line is not None
     )

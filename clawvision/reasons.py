@@ -249,10 +249,34 @@ _KINDS = (
         "Take hands, straw and straps off the claw.",
     ),
     ReasonKind(
+        "dark",
+        "note",
+        "The picture is dark, but the claw's edges are seen.",
+        "Use a lamp or turn the foot to the light: the edges then lie surer.",
+    ),
+    ReasonKind(
+        "glare",
+        "note",
+        "Parts of the claw are burnt out by light, but its edges are seen.",
+        "Shade the claw or turn off the flash: the edges then lie surer.",
+    ),
+    ReasonKind(
+        "partly_hidden",
+        "note",
+        "Something may hide part of the {claw} claw, but its outline is sure.",
+        "Take hands, straw and straps off the claw.",
+    ),
+    ReasonKind(
         "card_off_plane",
         "review",
         "The card does not seem to lie in the plane of the claw.",
         "Hold the card flat beside the claw, as the guide shows, and take the photo again.",
+    ),
+    ReasonKind(
+        "card_turned",
+        "review",
+        "The card seems to be turned by some {turned:.0f}° against the claw: lengths would come out wrong.",
+        "Hold the card's face in line with the claw's outside wall, and take the photo again.",
     ),
     # --- the program
     ReasonKind(

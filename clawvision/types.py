@@ -256,6 +256,15 @@ class Twist:
     sigma_deg: float
 
 
+@dataclass(frozen=True, slots=True)
+class Lean:
+    """How far a side view's claw turns its toe away from the camera as the picture tells it, degrees, with its standard
+    uncertainty: the angle of its level heel-to-toe direction behind the plane across the ray to the claw."""
+
+    value_deg: float
+    sigma_deg: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ClawOutline:
     """One claw's horn as it shows in the photo.
@@ -275,6 +284,7 @@ class ClawOutline:
     hidden_tip: float = 0.0
     """Probability that the toe's tip is hidden or cut off."""
     twist: Twist | None = None
+    lean: Lean | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

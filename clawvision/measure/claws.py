@@ -9,6 +9,7 @@ import numpy as np
 
 from clawvision.errors import PhotoRefused
 from clawvision.measure.ends_view import measure_ends
+from clawvision.measure.in_line import out_of_line
 from clawvision.measure.side_view import measure_side_claw
 from clawvision.measure.sole_view import measure_sole_claws
 from clawvision.reasons import reason
@@ -60,7 +61,8 @@ def measure_claws(outlines: Outlines, scale: Scale) -> Measured:
     -------
     Measured
         With a reason for every value that no claw can have, and ``card_off_plane`` where lengths that growth hardly
-        changes say that the claw does not lie in the measuring plane.
+        changes say that the claw does not lie in the measuring plane, and ``card_turned`` where the claw itself looks
+        turned against the card.
 
     Raises
     ------
@@ -81,7 +83,13 @@ def measure_claws(outlines: Outlines, scale: Scale) -> Measured:
         claws,
         foot,
         guides,
-        tuple(_implausible(claws) + _imprecise(claws) + _impossible_splay(foot) + _off_plane(outlines, claws, scale)),
+        (
+            *_implausible(claws),
+            *_imprecise(claws),
+            *_impossible_splay(foot),
+            *_off_plane(outlines, claws, scale),
+            *_out_of_line(outlines, claws, scale),
+        ),
     )
 
 
@@ -146,3 +154,11 @@ def _off_plane(outlines: Outlines, claws: Mapping[ClawName, ClawResult], scale: 
     outside = [name for name, size in sizes if not IN_PLANE[name][0] <= size <= IN_PLANE[name][1]]
     # One odd claw of two is the claw's own affair; a wrong plane shows in all.
     return [reason("card_off_plane")] if sizes and len(outside) == len(sizes) else []
+
+
+def _out_of_line(outlines: Outlines, claws: Mapping[ClawName, ClawResult], scale: Scale) -> list[Reason]:
+    if outlines.view != "side":
+        return []
+    told = [(claw.lean, claws[claw.name]) for claw in outlines.claws if claw.lean is not None]
+    turned = [angle for lean, claw in told if (angle := out_of_line(lean, claw, scale)) is not None]
+    return [reason("card_turned", turned=max(turned))] if turned else []

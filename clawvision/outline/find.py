@@ -270,6 +270,7 @@ def _outline_of(name: ClawName, claw: FoundClaw) -> ClawOutline:
         found=claw.landmarks,
         hidden_tip=claw.hidden_tip,
         twist=claw.twist,
+        lean=claw.lean,
     )
 
 

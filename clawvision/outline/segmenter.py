@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Protocol, runtime_checkable
 
 from clawvision.outline.naming import Side
-from clawvision.types import FloatArray, Landmark, Photo, Scale, Twist, View, frozen_mapping
+from clawvision.types import FloatArray, Landmark, Lean, Photo, Scale, Twist, View, frozen_mapping
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,6 +24,7 @@ class FoundClaw:
 
     ``landmarks`` are C, T and B of a side view, C and B where the horn begins under the hair, T and ``heel`` of a sole
     view, where the segmenter finds any. ``hidden_tip`` is the probability that the toe's tip is hidden or cut off.
+    ``lean`` is told of a side view alone.
     """
 
     outline_px: FloatArray
@@ -33,6 +34,7 @@ class FoundClaw:
     landmarks: Mapping[str, Landmark] = field(default_factory=frozen_mapping)
     hidden_tip: float = 0.0
     twist: Twist | None = None
+    lean: Lean | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -99,9 +99,12 @@ TRAINED_FAMILIES = ("sound", "long", "uneven", "curled", "twisted", "crossing", 
 HELD_OUT_FAMILIES = ("slipper", "spindle", "beaked")
 _HEEL = ("coronet_x", "coronet_z", "bulb_x", "bulb_z")
 _SHARES = (0.3, 0.2, 0.15, 0.07, 0.12, 0.06, 0.06, 0.04)
+_GROWTH = {"even": 0.4, "uneven": 0.15, "overgrown": 0.45}
+"""How often feet of held-out build have both toes of usual length, one, and none: as often as those of training."""
 
 
-def _claw(rng: np.random.Generator, family: str) -> ClawShape:
+def _claw(rng: np.random.Generator, family: str, *, overgrown: bool = True) -> ClawShape:
+    """Draw a claw; one of a held-out family has its build at the usual length too, unless ``overgrown``."""
     uniform = rng.uniform
     coronet_z = float(np.clip(rng.normal(62.0, 6.5), 44.0, 84.0))
     coronet_x = float(np.clip(rng.normal(67.0, 5.0), 50.0, 84.0))
@@ -113,7 +116,7 @@ def _claw(rng: np.random.Generator, family: str) -> ClawShape:
     ridge = uniform(0.35, 0.8)
     if rng.random() < 0.35:
         helix = uniform(0.0, 60.0) * uniform(0.0, 1.0)
-    if family in ("long", "curled", "crossing", "slipper", "spindle", "beaked"):
+    if family in ("long", "curled", "crossing") or (family in HELD_OUT_FAMILIES and overgrown):
         toe_length = uniform(95.0, 170.0)
         hollow = uniform(-2.0, 7.0)
         lift = max(0.0, uniform(-0.1, 0.2) * (toe_length - 90.0))
@@ -135,12 +138,15 @@ def _claw(rng: np.random.Generator, family: str) -> ClawShape:
         toe_length = uniform(55.0, 72.0)
     if family == "wide":
         width, taper = uniform(56.0, 74.0), uniform(0.3, 0.5)
-    if family == "slipper":  # broad, flat and long
+    if family == "slipper":  # broad and flat
         width, taper, coronet_z = uniform(56.0, 68.0), uniform(0.35, 0.5), uniform(46.0, 56.0)
-    if family == "spindle":  # narrow and long, twisted a little
-        width, taper, power, helix = uniform(36.0, 46.0), uniform(0.6, 0.8), uniform(1.1, 1.5), uniform(0.0, 25.0)
-    if family == "beaked":  # the wall bulges and turns down to the toe
+    if family == "spindle":  # narrow; where it is long, twisted a little
+        width, taper, power = uniform(36.0, 46.0), uniform(0.6, 0.8), uniform(1.1, 1.5)
+        helix = uniform(0.0, 25.0) if overgrown else helix
+    if family == "beaked" and overgrown:  # the wall bulges and turns down to the toe
         hollow, lift, turn_in, helix = uniform(-8.0, -2.5), 0.0, uniform(0.0, 15.0), uniform(0.0, 45.0)
+    elif family == "beaked":
+        hollow = uniform(-5.0, -1.5)
     bulb_z = float(np.clip(rng.normal(32.0, 6.5), 16.0, coronet_z - 8.0))
     claw = ClawShape(
         toe_length=toe_length,
@@ -192,6 +198,31 @@ def _alike(rng: np.random.Generator, claw: ClawShape, spread: float) -> ClawShap
     return _sloping(ClawShape(**values))
 
 
+def _trained_claws(rng: np.random.Generator) -> tuple[str, ClawShape, ClawShape]:
+    family = str(rng.choice(TRAINED_FAMILIES, p=_SHARES))
+    outer = _claw(rng, family)
+    if family == "uneven" or rng.random() < 0.2:
+        other = "sound" if rng.random() < 0.6 else str(rng.choice(TRAINED_FAMILIES, p=_SHARES))
+        inner = _on_heels_of(rng, outer, _claw(rng, "long" if family == "uneven" else other))
+    else:
+        inner = _alike(rng, outer, 0.03)
+    return (family, inner, outer) if rng.random() < 0.5 else (family, outer, inner)
+
+
+def _held_out_claws(rng: np.random.Generator) -> tuple[str, ClawShape, ClawShape]:
+    family = str(rng.choice(HELD_OUT_FAMILIES))
+    growth = str(rng.choice(list(_GROWTH), p=list(_GROWTH.values())))
+    outer = _claw(rng, family, overgrown=growth == "overgrown")
+    partner = _on_heels_of(rng, outer, _claw(rng, family)) if growth == "uneven" else _alike(rng, outer, 0.03)
+    return (family, partner, outer) if rng.random() < 0.5 else (family, outer, partner)
+
+
+def _on_heels_of(rng: np.random.Generator, outer: ClawShape, inner: ClawShape) -> ClawShape:
+    """Return a claw on the heel of its partner: heels of one foot are of one build, whatever has become of the toes."""
+    base = _alike(rng, outer, 0.03)
+    return _sloping(replace(inner, **{name: getattr(base, name) for name in _HEEL}))
+
+
 def sample_foot(rng: np.random.Generator, *, held_out: bool, lifted: bool) -> FootShape:
     """Draw a foot.
 
@@ -205,18 +236,10 @@ def sample_foot(rng: np.random.Generator, *, held_out: bool, lifted: bool) -> Fo
         A lifted foot, its pastern bent back over the heels.
     """
     uniform = rng.uniform
-    family = str(rng.choice(HELD_OUT_FAMILIES)) if held_out else str(rng.choice(TRAINED_FAMILIES, p=_SHARES))
-    outer = _claw(rng, family)
-    if family == "uneven" or rng.random() < 0.2:
-        other = "sound" if rng.random() < 0.6 else str(rng.choice(TRAINED_FAMILIES, p=_SHARES))
-        base = _alike(rng, outer, 0.03)
-        inner = _claw(rng, "long" if family == "uneven" else other)
-        # heels of one foot are of one build, whatever has become of the toes
-        inner = _sloping(replace(inner, **{name: getattr(base, name) for name in _HEEL}))
+    if held_out:
+        family, outer, inner = _held_out_claws(rng)
     else:
-        inner = _alike(rng, outer, 0.03)
-    if rng.random() < 0.5:
-        outer, inner = inner, outer
+        family, outer, inner = _trained_claws(rng)
     splay = abs(rng.normal(0.0, 4.0)) - 1.0
     pastern = uniform(20.0, 75.0) if lifted else uniform(58.0, 92.0)
     return FootShape(

@@ -71,7 +71,7 @@ def test_a_claw_near_the_frame_will_do(tmp_path: Path) -> None:
 
 
 def test_a_covered_tip_of_a_sole_view_is_seen(tmp_path: Path) -> None:
-    path = SAMPLES / "104_sole.jpg"
+    path = SAMPLES / "106_sole.jpg"
     photo = next(each for each in true_photos() if each.name == path.name)
     x, y = photo.landmarks_px("outer")["T"]
     reach = 0.35 * float(np.hypot(*(photo.outline("outer").outline_px.mean(axis=0) - (x, y))))  # type: ignore[union-attr]

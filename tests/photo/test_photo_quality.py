@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import pytest
 
-from clawvision.photo.quality import judge_quality, too_dark_to_see
+from clawvision.photo.quality import SURE_OUTLINE, judge_quality, too_dark_to_see
 from clawvision.photo.sharpness import edge_blur
 from clawvision.types import Camera, ClawOutline, Exif, FloatArray, Outlines, Photo, Reference, Scale, frozen_array
 
@@ -272,3 +272,41 @@ def test_a_card_in_shade_beside_a_lit_claw_is_no_dark_photo(sharp: np.ndarray) -
     cv2.fillPoly(mask, [CARD.astype(np.int32)], 1)
     assert "too_dark" not in codes(photo_of(np.where(mask > 0, shaded, sharp)))
     assert "too_dark" in codes(photo_of(shaded))
+
+
+# --- outlines that the program itself is sure of
+
+
+def found_with(confidence: float) -> Outlines:
+    drawn = outlines_of(CLAW)
+    claws = tuple(replace(claw, confidence=confidence, source="automatic") for claw in drawn.claws)
+    return replace(drawn, claws=claws)
+
+
+def test_dim_light_is_a_note_where_the_outline_is_sure(sharp: np.ndarray) -> None:
+    dim = photo_of(exposed(sharp, -3.0))
+    assert codes(dim, found_with(SURE_OUTLINE)) == ["dark"]
+    assert codes(dim, found_with(SURE_OUTLINE - 0.01)) == ["too_dark"]
+    assert [each.effect for each in judge_quality(dim, found_with(SURE_OUTLINE), scale_of())] == ["note"]
+
+
+def test_one_doubtful_claw_of_two_keeps_the_reason(sharp: np.ndarray) -> None:
+    sure = found_with(SURE_OUTLINE)
+    both = replace(sure, claws=(sure.claws[0], replace(sure.claws[0], name="inner", confidence=0.9)))
+    assert "too_dark" in codes(photo_of(exposed(sharp, -3.0)), both)
+
+
+def test_glare_and_a_hollow_are_notes_where_the_outline_is_sure(sharp: np.ndarray) -> None:
+    glaring = sharp.copy()
+    fill(glaring, ellipse((600.0, 700.0), (160.0, 80.0)), 255.0)
+    assert codes(photo_of(glaring), found_with(0.99)) == ["glare"]
+    beside = scale_of(outline=CARD + (CLAW.mean(axis=0) - CARD.mean(axis=0)))
+    assert "partly_hidden" in codes(photo_of(sharp), found_with(0.99), beside)
+    assert "claw_hidden" in codes(photo_of(sharp), found_with(0.9), beside)
+
+
+def test_blur_and_a_cut_claw_stay_reasons_to_look(sharp: np.ndarray) -> None:
+    blurred = photo_of(cv2.GaussianBlur(sharp, (0, 0), 4.0))
+    assert codes(blurred, found_with(1.0)) == ["blurred"]
+    cut = replace(found_with(1.0), claws=(replace(found_with(1.0).claws[0], outline_px=CLAW - (CLAW.min(axis=0))),))
+    assert "claw_cut" in codes(photo_of(sharp), cut)

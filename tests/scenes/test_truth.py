@@ -14,6 +14,7 @@ from clawvision.scenes.cameras import Cameras, cameras  # noqa: E402
 from clawvision.scenes.foot import PlacedClaw, place_claws  # noqa: E402
 from clawvision.scenes.marks import marks_of  # noqa: E402
 from clawvision.scenes.mesh import cap_faces, grid_faces  # noqa: E402
+from clawvision.scenes.pictures import lean_of  # noqa: E402
 from clawvision.scenes.raster import rasterise  # noqa: E402
 from clawvision.scenes.shape import sample_foot  # noqa: E402
 from clawvision.scenes.stage import sample_stage  # noqa: E402
@@ -286,3 +287,26 @@ def test_marks_are_where_the_truth_has_them() -> None:
     for name, values in off.items():
         assert np.quantile(values, 0.9) < 0.8, name
         assert max(values) < 6.0, name  # where a worn toe has two ends, a hair decides between them
+
+
+def test_lean_of_a_claw_is_the_angle_of_its_axis_behind_the_plane_across_the_ray() -> None:
+    """A claw's axis and the ray to it are known from the truth; the angle between them is plain trigonometry."""
+    for seed in range(6):
+        stage = sample_stage(np.random.default_rng(seed), "side")
+        scenes = build([stage], 1, CPU)
+        camera = cameras([stage], 300, 400, CPU)
+        marks = marks_of(scenes)
+        claw = scenes.outer if stage.near == "outer" else scenes.inner
+        points = claw.points[0].double().numpy()
+        sole = true_sole(points, np.array([0.0, -1.0 if stage.near == "outer" else 1.0]))
+        forward = np.array([*sole.shape.axis.direction, 0.0]) * (1.0, float(scenes.side[0]), 1.0)
+        c, b = (marks.places[0, row].double().numpy() for row in (0, 2))
+        ray = 0.5 * (c + b) - stage.viewpoint.position
+        between = np.degrees(np.arccos(forward @ ray / np.linalg.norm(ray) / np.linalg.norm(forward)))
+        assert float(lean_of(marks, camera)[0]) == pytest.approx(90.0 - between, abs=0.6)
+
+
+def test_other_views_have_no_lean() -> None:
+    stage = sample_stage(np.random.default_rng(1), "sole")
+    scenes = build([stage], 1, CPU)
+    assert torch.isnan(lean_of(marks_of(scenes), cameras([stage], 300, 400, CPU))).all()

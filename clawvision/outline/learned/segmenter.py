@@ -21,7 +21,7 @@ from clawvision.outline.learned.together import Seen, together
 from clawvision.outline.naming import Side
 from clawvision.outline.segmenter import FoundClaw, Segmentation
 from clawvision.scale.plane import mm_per_px
-from clawvision.types import FloatArray, Photo, Scale, Twist, View, frozen_mapping
+from clawvision.types import FloatArray, Lean, Photo, Scale, Twist, View, frozen_mapping
 
 _SIDES: tuple[Side, Side] = ("left", "right")
 _LANDMARKS = {
@@ -80,6 +80,7 @@ class LearnedSegmenter:
                 landmarks=each.claw.landmarks,
                 hidden_tip=each.claw.hidden_tip,
                 twist=each.claw.twist,
+                lean=each.claw.lean,
             )
             for each in drafts
         ]
@@ -156,6 +157,7 @@ def _found(told: Seen, view: View, claw: int, mask: MaskOutline, polygon: shapel
         landmarks=frozen_mapping({own: told.landmarks[name] for own, name in _LANDMARKS[view, claw].items()}),
         hidden_tip=float(told.outputs.hidden_tip[claw]),
         twist=Twist(value, error),
+        lean=Lean(*told.outputs.lean) if view == "side" else None,
     )
 
 
