@@ -26,12 +26,10 @@ from clawvision.types import FloatArray, Landmark, View
 _REFERENCE = MASKS.index("reference")
 
 CROPS = 2
-"""Fine pictures that are looked at where the first leaves doubt. They differ a little, and how far their answers differ
-tells how sure they are; the answers themselves become no truer by it."""
+"""Fine pictures that are looked at. They differ a little; how far their answers differ tells how sure they are, and
+their mean is truer than one of them: on 289 good photos of a held-out set landmarks 1.5 mm off in place of 1.6, helical
+twists 2.9° in place of 3.4°, and 6 photos measured wrongly without a word in place of 8."""
 _CHANGES = (Change(), Change(4.0, 0.93, (0.02, -0.015)), Change(-5.0, 1.06, (-0.015, 0.02)))
-_SURE_IOU, _SURE_UNEASE = 0.94, 2.0
-"""A first look that foretells an intersection over union above this, with less unease, leaves no doubt. Of 124 claws of
-a held-out set those outlined with less than 0.88 had all been foretold less than 0.93 (status J)."""
 _SMALL_HORN = 0.03
 """Below this share of the photo the horn is looked at once more, from nearer, before its pose is believed."""
 _WIDER = 2.2
@@ -195,12 +193,6 @@ class Look:
         turn = max(self.turned, angle_between(self.pose, _usual(self.crop, self.view)))
         return float(np.mean(np.log(sigmas))) + turn + 2.0 * other
 
-    @property
-    def sure(self) -> bool:
-        """Tell whether the network has no doubt in what it says of this picture."""
-        claws = self.outputs.iou[:1] if self.view == "side" else self.outputs.iou
-        return bool(claws.min() > _SURE_IOU) and self.unease < _SURE_UNEASE
-
 
 def _usual(crop: Crop, view: View) -> Pose:
     """Return the pose that the picture's own axes stand for."""
@@ -211,14 +203,11 @@ def _usual(crop: Crop, view: View) -> Pose:
 def look_closer(network: Network, pyramid: Pyramid, seen: Glance, view: View, crops: int = CROPS) -> list[Look]:
     """Return looks at fine pictures; empty where none shows horn.
 
-    The last is the first, in the foot's usual pose; those before it, at most ``crops`` in all, are made from what it
-    told, and only where it leaves doubt.
+    The last is the first, in the foot's usual pose; those before it, ``crops`` in all, are made from what it told.
     """
     first = _settled(network, pyramid, seen, view)
     if first is None:
         return []
-    if first.sure:
-        return [first]
     others = [_look(network, pyramid, view, first.pose, first.horn_px, change) for change in _CHANGES[1:crops]]
     if any(look is None for look in others):
         return []
