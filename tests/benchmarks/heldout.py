@@ -4,7 +4,8 @@ Run with ``python -m tests.benchmarks.heldout FOLDER [--worst 10 PICTURES]``. FO
 clawvision.scenes.write`` has written: photos, masks and truth together; ``--photos`` names another folder for the
 photos, as the samples have it. No outline file is used. Each photo's row is kept in ``FOLDER/heldout.jsonl`` (or
 ``--rows``) and used again as long as the photo, the model and the measuring code stay the same; weights of the
-confidence and gate may change in between. ``--every 3`` runs a third of the scenes.
+confidence and gate may change in between. ``--every 3`` runs a third of the scenes, ``--toes 0 100`` those without a
+long toe.
 
 Two groups are judged: all good photos, that is, neither spoilt nor without a reference, whatever status they got, and
 those of them that are ``measured`` without a person's look.
@@ -260,8 +261,16 @@ def main() -> None:
     parser.add_argument("--worst", nargs=2, metavar=("N", "PICTURES"), help="write the N worst photos' pictures")
     parser.add_argument("--jobs", type=int, default=JOBS)
     parser.add_argument("--every", type=int, default=1, metavar="N", help="only every Nth scene")
+    parser.add_argument(
+        "--toes",
+        nargs=2,
+        type=float,
+        default=(0.0, 1000.0),
+        metavar=("LEAST", "MOST"),
+        help="only feet whose longer toe truly is so long, mm",
+    )
     options = parser.parse_args()
-    tasks = tasks_of(options.folder, options.photos or options.folder, options.every)
+    tasks = tasks_of(options.folder, options.photos or options.folder, options.every, tuple(options.toes))
     if not tasks:
         parser.error(f"{options.folder} holds no scene")
     rows = rows_of(

@@ -129,12 +129,14 @@ class Task:
         return TruePhoto(scene, self.view, mask, self.photos)
 
 
-def tasks_of(truth: Path, photos: Path, every: int = 1) -> list[Task]:
-    """Return the photos of every so-manieth scene of a folder, in the scenes' order."""
+def tasks_of(truth: Path, photos: Path, every: int = 1, toes_mm: tuple[float, float] = (0.0, np.inf)) -> list[Task]:
+    """Return the photos of every so-manieth scene of a folder whose longer toe has such a length, in order."""
     found = []
     for file in sorted(truth.glob("[0-9]*.json"), key=lambda path: int(path.stem))[::every]:
-        views = json.loads(file.read_text("utf-8"))["photos"]
-        found += [Task(file, view, photos) for view in ("side", "sole") if view in views]
+        scene = json.loads(file.read_text("utf-8"))
+        longer = max(claw["measures"]["toe_length"] for claw in scene["side"].values())
+        if toes_mm[0] <= longer <= toes_mm[1]:
+            found += [Task(file, view, photos) for view in ("side", "sole") if view in scene["photos"]]
     return found
 
 
