@@ -11,6 +11,7 @@ from clawvision.outline.learned.contract import LANDMARKS
 from clawvision.scenes.build import Scenes
 from clawvision.scenes.foot import PlacedClaw
 from clawvision.scenes.mesh import normalised
+from clawvision.scenes.stage import BLOCK
 from clawvision.scenes.surfels import Kind, Surfels
 
 
@@ -136,14 +137,16 @@ _LABEL_OF = {
 def labels_of(surfels: Surfels, swapped: Tensor) -> Tensor:
     """Return which of ``LABELS`` each pixel shows, int64 (B, H, W).
 
-    Hands, ropes and pipes count as occluders where they hide nothing, too; straw and wood count as background, and so
-    does the neighbouring foot but for its horn.
+    Hands, ropes, pipes and a block between the claws count as occluders where they hide nothing, too; straw and planks
+    count as background, and so does the neighbouring foot but for its horn.
     """
     device = surfels.kind.device
     table = torch.zeros(len(Kind), dtype=torch.int64, device=device)
     for kind, label in _LABEL_OF.items():
         table[int(kind)] = label
     labels = table[surfels.kind]
+    block = (surfels.kind == int(Kind.WOOD)) & (surfels.part == BLOCK)
+    labels = torch.where(block, 5, labels)
     own_horn = torch.where((surfels.part == 0) ^ swapped[:, None, None], 1, 2)
     horn = torch.where(surfels.part < 2, own_horn, 7)
     labels = torch.where(surfels.kind == int(Kind.HORN), horn, labels)

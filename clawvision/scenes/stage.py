@@ -18,6 +18,8 @@ from clawvision.scenes.viewpoint import Extent, SceneView, Viewpoint, extent_of,
 from clawvision.types import FloatArray
 
 HANDS, ROPES, BOXES = 2, 2, 2
+PLANK, BLOCK = range(BOXES)
+"""Rows of a stage's boxes."""
 TUBES = HANDS * HAND_TUBES + PIPES + ROPES
 _PALMS = (5, 5 + HAND_TUBES)
 SAME_FOOT = (
@@ -138,7 +140,7 @@ def sample_stage(
     if view != "none" and rng.random() < 0.3:
         tubes.lay(HANDS * HAND_TUBES + PIPES, _ropes(rng, foot))
     boxes = _boxes(rng, view, lifted=lifted)
-    planes[0, 0, 2] -= 2.0 * boxes[0, 3, 2]  # the ground lies under the plank
+    planes[0, 0, 2] -= 2.0 * boxes[PLANK, 3, 2]  # the ground lies under the plank
     littered = int(rng.integers(20, STALKS + 1)) if rng.random() < 0.35 else 0
     near_y = side * (0.5 * foot.outer.width + foot.gap)
     toe = np.array([extent.tip_x - rng.uniform(0.0, 30.0), near_y, max(0.0, planes[0, 0, 2]) + 8.0])
@@ -238,14 +240,14 @@ def _boxes(rng: np.random.Generator, view: SceneView, *, lifted: bool) -> FloatA
     boxes[:, 1:] = 0.0
     if view in ("side", "front") and not lifted and rng.random() < 0.15:
         thick = rng.uniform(15.0, 60.0)
-        boxes[0] = [
+        boxes[PLANK] = [
             [60.0, 0.0, -0.5 * thick],
             [rng.uniform(200, 600), 0.0, 0.0],
             [0.0, rng.uniform(60, 140), 0.0],
             [0, 0, 0.5 * thick],
         ]
-    if view == "sole" and rng.random() < 0.05:
-        boxes[1] = [
+    if view == "sole" and rng.random() < 0.1:
+        boxes[BLOCK] = [
             [rng.uniform(40, 90), 0.0, rng.uniform(-5, 20)],
             [rng.uniform(15, 40), 0, 0],
             [0, rng.uniform(4, 14), 0],
