@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from clawvision.scale.edges import sample_profiles
@@ -13,7 +14,9 @@ from clawvision.types import ByteArray, FloatArray
 
 STEP = 0.5
 """Pixels between samples along a line: lines of two pixels each are not to be lost between them."""
-_HIGH_PASS_PX = 41
+_BLOCK = 20
+"""Samples whose median is one of the five that make up the level."""
+_LASTING = 15
 _CLIP = 4.0
 """Values farther off, in standard deviations of their row, are dirt and fingers."""
 _FAN = np.radians(np.arange(-4.0, 4.01, 0.5))
@@ -73,11 +76,33 @@ def rows_beside(grey: ByteArray, line: Line, depths: FloatArray) -> FloatArray:
     part = grey[low[1] : high[1], low[0] : high[0]].astype(np.float32)
     x, y = (points - low).astype(np.float32).transpose(2, 0, 1)
     # Lines at the limit of the pixels: anything softer than this would wipe them out between pixels.
-    values = np.asarray(cv2.remap(part, x, y, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE))
-    wide = round(_HIGH_PASS_PX / STEP) | 1
-    values = values - cv2.blur(values, (wide, 1), borderType=cv2.BORDER_REFLECT)
+    taken = cv2.remap(part, x, y, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+    values = np.asarray(taken, dtype=np.float32)
+    values = values - _level(values)
     limit = _CLIP * (1.4826 * np.median(np.abs(values), axis=1, keepdims=True) + 0.3)
+    # What is off for longer than any tick is wide is no tick: a finger, a lump of mud.
+    lasting = cv2.morphologyEx(
+        (np.abs(values) > limit).astype(np.uint8), cv2.MORPH_OPEN, np.ones((1, _LASTING), np.uint8)
+    )
+    values[cv2.dilate(lasting, np.ones((1, _LASTING), np.uint8)) > 0] = 0.0
     return np.asarray(np.clip(values, -limit, limit), dtype=np.float64)
+
+
+def _level(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the level about which rows vary: it follows a step, and no tick."""
+    samples = values.shape[1]
+    count = max(samples // _BLOCK, 1)
+    edges = np.linspace(0, samples, count + 1).astype(int)
+    size = int(np.diff(edges).min())
+    blocks = np.partition(values[:, edges[:-1, None] + np.arange(size)], size // 2, axis=2)[..., size // 2]
+    padded = np.pad(blocks, ((0, 0), (2, 2)), mode="edge")
+    level = np.partition(sliding_window_view(padded, 5, axis=1), 2, axis=2)[..., 2]
+    at = np.arange(samples, dtype=np.float64)
+    middles = 0.5 * (edges[:-1] + edges[1:])
+    left = np.clip(np.searchsorted(middles, at) - 1, 0, max(count - 2, 0))
+    right = np.minimum(left + 1, count - 1)
+    share = np.clip((at - middles[left]) / np.maximum(middles[right] - middles[left], 1e-9), 0.0, 1.0)
+    return np.asarray(level[:, left] * (1.0 - share) + level[:, right] * share, dtype=np.float32)
 
 
 def body_px(grey: ByteArray, line: Line, low: float, high: float, period: float) -> FloatArray:

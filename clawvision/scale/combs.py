@@ -32,13 +32,17 @@ _MOST_GUESSES = 2
 _LEAST_GUESS = (5.0, 3.0)
 """Power of the combs of five and ten over that of their neighbours from which a guess is looked at."""
 
+_ENOUGH_TEN = 5.0
+
 _LEAST_SPAN = 7.5  # tens
-_LEAST_FIVE, _LEAST_TEN = 40.0, 20.0
+_LEAST_FIVE, _LEAST_TEN = 25.0, 15.0
 _IN_STEP = 0.95
 """Ten's ticks lie on every other one of five's: the phases agree to so many radians."""
-_LEAST_ONE, _OVER_RIVALS = 10.0, 2.0
-"""Power of the comb of ones over the noise beside it (a chance of e to the minus ten at one place), and over that of
-any comb with another number of ticks. Of 323 places that only looked like references none had more than 1.4."""
+_LEAST_ONE, _OVER_RIVALS = 13.0, 2.0
+"""Power of the comb of ones over the noise beside it, and over that of any comb with another number of ticks to a ten.
+
+Noise has as much at one place with a chance of e to the minus thirteen, and some hundred places are tried (status J).
+"""
 _LEAST_ONE_PX = 1.95
 """Two pixels to a tick are the least that a picture shows; finer ones look like coarser ones."""
 _FINEST = 0.5
@@ -48,10 +52,12 @@ _FINE_PER_TEN = 64
 _REACH_TENS = 0.55
 _LEANS = np.linspace(-0.24, 0.24, 7)
 _HEIGHTS = (3, 5, 8)
+_ALIKE = 0.15
+"""Share of the power of fives below which a row is one of ticks that are all alike."""
 _WIDE, _WIDE_SHORT, _SHORT = 4.0, 3.0, 14.0
 _MAX_OFF_PX = 0.3
 _CARRY_ON = 4
-_OFF_OUTSIDE, _AMPLITUDE_OUTSIDE = 0.05, 0.35
+_OFF_OUTSIDE, _PURE_OUTSIDE = 0.05, 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,7 +126,8 @@ def _guesses(groups: FloatArray) -> list[Tens]:
         near = np.maximum(best, np.maximum(np.append(best[1:], 0.0), np.insert(best[:-1], 0, 0.0)))
         five_here, ten_here = near[2 * ten], near[ten]
         clear = (five_here > _LEAST_GUESS[0]) & (ten_here > _LEAST_GUESS[1])
-        scores[which] = clear * five_here * ten_here**0.7
+        # Something single and broad, a finger, has waves of a ten as well: they count so far and no further.
+        scores[which] = clear * five_here * np.minimum(ten_here, _ENOUGH_TEN)
     found: list[Tens] = []
     while len(found) < _MOST_GUESSES and float(scores.max()) > 0.0:
         highest, index = divmod(int(np.argmax(scores)), len(ten))
@@ -195,30 +202,40 @@ def _ones(rows: FloatArray, tens: Tens) -> tuple[float, float]:
     Ticks lean a little under perspective: rows are put together under several leans.
     """
     waves, found, span = _spectrum(rows, tens, _FINE_PER_TEN)
+    width, ten_px = _width(span), tens.px(0.5 * rows.shape[1] * STEP)
+    fives = found[:, [int(np.argmin(np.abs(waves - 2.0)))]]
     used = (waves > 4.5) & (waves < 22.5)
     waves, found = waves[used], found[:, used]
-    width = _width(span)
-    places = np.concatenate(([10.0], np.arange(7.0, 10.0, 0.5), np.arange(10.5, 16.1, 0.5), (18.0, 20.0)))
-    ten_px = tens.px(0.5 * rows.shape[1] * STEP)
+    places = np.concatenate(([10.0], np.arange(8.0, 10.0, 0.5), np.arange(10.5, 16.1, 0.5), (18.0, 20.0)))
     places = places[(places == 10.0) | (places < _FINEST * ten_px)]
     at = [np.abs(waves - place) < 0.3 * width for place in places]
     beside = np.stack([_near(waves, place, width, ten_px) for place in places], axis=1).astype(np.float64)
     beside /= np.maximum(beside.sum(axis=0), 1.0)
-    best = (0.0, 0.0)
+    over, five = [], []
     for lean in _LEANS:
         turned = found * np.exp(2j * np.pi * waves * lean / ten_px * np.arange(len(found))[:, None])
-        total = np.cumsum(np.vstack((np.zeros((1, len(waves))), turned)), axis=0)
         for height in _HEIGHTS:
-            if len(total) <= height:
-                continue
-            power = np.abs(total[height:] - total[:-height]) ** 2
-            over = np.stack([power[:, own].max(axis=1) for own in at], axis=1) / (power @ beside + 1e-9)
-            # Noise alone has a rival of four or so among so many.
-            ratio = np.where(over[:, 0] > _LEAST_ONE, over[:, 0] / np.maximum(over[:, 1:].max(axis=1), 4.0), 0.0)
-            index = int(np.argmax(ratio))
-            if ratio[index] > best[1]:
-                best = (float(over[index, 0]), float(ratio[index]))
-    return best
+            power = _power_of(turned, height)
+            over.append(np.stack([power[:, own].max(axis=1) for own in at], axis=1) / (power @ beside + 1e-9))
+            five.append(_power_of(fives, height)[:, 0] / height**2)
+    every, five_there = np.concatenate(over), np.concatenate(five)
+    # Where the longer ticks stand alone they have waves of any number; single ones, all alike, have but their own.
+    alike = every[five_there < _ALIKE * five_there.max()]
+    if not len(alike):
+        return 0.0, 0.0
+    # Noise alone has a rival of four or so among so many.
+    ratio = np.where(alike[:, 0] > _LEAST_ONE, alike[:, 0] / np.maximum(alike[:, 1:].max(axis=1), 4.0), 0.0)
+    best = int(np.argmax(ratio))
+    strength = float(alike[best, 0])
+    return strength, min(float(ratio[best]), _OVER_RIVALS * strength / float(alike[:, 1:].max()))
+
+
+def _power_of(found: NDArray[np.complex128], height: int) -> FloatArray:
+    """Return the power of the waves of so many neighbouring rows together."""
+    if len(found) < height:
+        return np.zeros((0, found.shape[1]))
+    total = np.cumsum(np.vstack((np.zeros((1, found.shape[1])), found)), axis=0)
+    return np.asarray(np.abs(total[height:] - total[:-height]) ** 2)
 
 
 def _carried_on(grey: ByteArray, line: Line, coarse: _Coarse) -> tuple[Line, Tens]:
@@ -230,7 +247,7 @@ def _carried_on(grey: ByteArray, line: Line, coarse: _Coarse) -> tuple[Line, Ten
     row = _groups(rows_beside(grey, whole, depth + _ROWS))[0]
     wide = _WIDE_SHORT
     first, last = -low, -low + line.length
-    typical = float(np.median(coarse.followed.blocks.amplitude))
+    typical = float(np.median(coarse.followed.blocks.purity))
     for _ in range(_CARRY_ON):
         blocks = blocks_of(row, tens, 2.0, wide)
         if len(blocks.places) < 5:
@@ -239,7 +256,7 @@ def _carried_on(grey: ByteArray, line: Line, coarse: _Coarse) -> tuple[Line, Ten
         if not own.any():
             break
         shared = float(np.median(blocks.off[own]))
-        agrees = (np.abs(blocks.off - shared) < _OFF_OUTSIDE) & (blocks.amplitude > _AMPLITUDE_OUTSIDE * typical)
+        agrees = (np.abs(blocks.off - shared) < _OFF_OUTSIDE) & (blocks.purity > _PURE_OUTSIDE * typical)
         # One that agrees alone is chance.
         company = np.convolve(agrees.astype(float), np.ones(3), mode="same")
         reach = 0.35 * (last - first)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,15 +43,19 @@ class Tens:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Blocks:
-    """A comb as parts of its length show it: their middles (px), what they correct (tens), how dark they are."""
+    """A comb as parts of its length show it.
+
+    Their middles (px), what they correct (tens), how dark the ticks are, and their share in all that varies there.
+    """
 
     places: FloatArray
     off: FloatArray
     amplitude: FloatArray
+    purity: FloatArray
 
     def only(self, kept: NDArray[np.bool_]) -> Blocks:
         """Return some of them."""
-        return Blocks(self.places[kept], self.off[kept], self.amplitude[kept])
+        return Blocks(self.places[kept], self.off[kept], self.amplitude[kept], self.purity[kept])
 
 
 def fitted(places: FloatArray, tens: FloatArray, weights: FloatArray) -> Tens:
@@ -81,14 +85,15 @@ def blocks_of(row: FloatArray, tens: Tens, harmonic: float, wide: float) -> Bloc
     low, high = sorted((float(at[0]), float(at[-1])))
     centres = np.arange(low + wide / 2, high - wide / 2 + 1e-6, wide / 2)
     if len(centres) < _LEAST_BLOCKS:
-        return Blocks(np.zeros(0), np.zeros(0), np.zeros(0))
+        return Blocks(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0))
     apart = (at - centres[:, None]) / wide
     weight = np.where(np.abs(apart) < 0.5, 0.5 + 0.5 * np.cos(2 * np.pi * apart), 0.0)
     weight /= weight.sum(axis=1, keepdims=True)
     wave = weight @ (row * np.exp(-2j * np.pi * harmonic * at))
     common = np.angle((wave * np.abs(wave)).sum())
     off = np.angle(wave * np.exp(-1j * common)) / (2 * np.pi * harmonic)
-    return Blocks(tens.place(centres), off, 2.0 * np.abs(wave))
+    amplitude = 2.0 * np.abs(wave)
+    return Blocks(tens.place(centres), off, amplitude, 0.5 * amplitude**2 / (weight @ row**2 + 1e-9))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,5 +141,5 @@ def refit(blocks: Blocks, tens: Tens, harmonic: float) -> Followed:
             break
         kept = again
     rms = float(np.sqrt((left[kept] ** 2).mean()))
-    own = Blocks(blocks.places, left, blocks.amplitude).only(kept)
+    own = replace(blocks, off=left).only(kept)
     return Followed(new, own, rms, float(kept.mean()))
