@@ -50,7 +50,7 @@ _FINEST = 0.5
 _PER_TEN = 16
 _FINE_PER_TEN = 64
 _REACH_TENS = 0.55
-_LEANS = np.linspace(-0.24, 0.24, 7)
+_LEANS = np.linspace(-0.2, 0.2, 5)
 _HEIGHTS = (3, 5, 8)
 _ALIKE = 0.15
 """Share of the power of fives below which a row is one of ticks that are all alike."""
@@ -275,24 +275,32 @@ def _carried_on(grey: ByteArray, line: Line, coarse: _Coarse) -> tuple[Line, Ten
     return whole.part(first, last), tens.moved(first)
 
 
-def _proved(grey: ByteArray, line: Line, tens: Tens) -> Combs | None:
-    """Return the combs along a line from a guess of the tens, if they are a ruler's."""
-    rows = rows_beside(grey, line, _DEPTHS)
-    coarse = _coarse(_groups(rows), tens)
-    if coarse is None or not coarse.holds:
-        return None
-    middle = 0.5 * line.length
-    ten_px, off_px = coarse.followed.tens.px(middle), coarse.followed.rms * coarse.followed.tens.px(middle)
+def _off_px(line: Line, coarse: _Coarse) -> float:
+    return coarse.followed.rms * coarse.followed.tens.px(0.5 * line.length)
+
+
+def _longest(grey: ByteArray, line: Line, coarse: _Coarse) -> tuple[Line, _Coarse]:
+    """Return the combs as far as they go on, or as they are where they hold no longer."""
+    longer, tens = _carried_on(grey, line, coarse)
+    further = _coarse(_groups(rows_beside(grey, longer, _DEPTHS)), tens)
+    if further is None or not further.holds or _off_px(longer, further) > _MAX_OFF_PX:
+        return line, coarse
+    return longer, further
+
+
+def _proved(grey: ByteArray, line: Line, coarse: _Coarse) -> Combs | None:
+    """Return the combs if single ticks show among them, ten to a ten."""
+    tens = coarse.followed.tens
+    ten_px, off_px = tens.px(0.5 * line.length), _off_px(line, coarse)
     if ten_px < 10.0 * _LEAST_ONE_PX or off_px > _MAX_OFF_PX:
         return None
     depth = float(_DEPTHS[coarse.row + _GROUP // 2])
     reach = float(np.ceil(_REACH_TENS * ten_px))
-    strength, ratio = _ones(
-        rows_beside(grey, line, np.arange(depth - reach, depth + reach + 1.0)), coarse.followed.tens
-    )
+    deep = rows_beside(grey, line, np.arange(depth - reach, depth + reach + 1.0))
+    strength, ratio = _ones(deep, tens)
     if strength < _LEAST_ONE or ratio < _OVER_RIVALS:
         return None
-    return Combs(line, coarse.followed.tens, depth, coarse.followed.blocks, off_px)
+    return Combs(line, tens, depth, coarse.followed.blocks, off_px)
 
 
 def find_combs(grey: ByteArray, rough_px: FloatArray) -> Combs | None:
@@ -307,12 +315,9 @@ def find_combs(grey: ByteArray, rough_px: FloatArray) -> Combs | None:
     """
     for line in sides_of(grey, rough_px):
         groups = _groups(rows_beside(grey, line, _DEPTHS))
-        for guess in _guesses(groups):
-            coarse = _coarse(groups, guess)
-            if coarse is None or not coarse.holds:
-                continue
-            longer, tens = _carried_on(grey, line, coarse)
-            found = _proved(grey, longer, tens) or _proved(grey, line, coarse.followed.tens)
-            if found is not None:
-                return found
+        followed = (_coarse(groups, guess) for guess in _guesses(groups))
+        coarse = next((each for each in followed if each is not None and each.holds), None)
+        found = None if coarse is None else _proved(grey, *_longest(grey, line, coarse))
+        if found is not None:
+            return found
     return None
