@@ -56,7 +56,9 @@ _ALIKE = 0.15
 """Share of the power of fives below which a row is one of ticks that are all alike."""
 _WIDE, _WIDE_SHORT, _SHORT = 4.0, 3.0, 14.0
 _MAX_OFF_PX = 0.3
-_CARRY_ON = 4
+_CARRY_ON, _AT_A_TIME = 4, 0.35
+_TOWARDS = 0.6
+"""How far on the way to the horizon a comb is followed."""
 _OFF_OUTSIDE, _PURE_OUTSIDE = 0.05, 0.5
 
 
@@ -165,8 +167,10 @@ def _coarse(groups: FloatArray, tens: Tens) -> _Coarse | None:
     followed, row = None, 0
     bent = 2.0 * float(np.abs(_BENDS).max())
     for turn in range(3):
+        if not tens.lasts(0.0, (groups.shape[1] - 1) * STEP):
+            return None
         waves, found, span = _spectrum(groups, tens, _PER_TEN)
-        if not 0.8 * _LEAST_SPAN < span < 80.0:
+        if span < 0.8 * _LEAST_SPAN:
             return None
         power, width = np.abs(found) ** 2, _width(span)
         fives = _over_noise(waves, power, 2.0, width)
@@ -238,35 +242,44 @@ def _power_of(found: NDArray[np.complex128], height: int) -> FloatArray:
     return np.asarray(np.abs(total[height:] - total[:-height]) ** 2)
 
 
+def _agreeing(blocks: Blocks, first: float, last: float, typical: float) -> NDArray[np.bool_]:
+    """Tell which parts go on with a comb that was followed from ``first`` to ``last``, px, as pure as ``typical``."""
+    own = (blocks.places > first) & (blocks.places < last)
+    if not own.any():
+        return own
+    shared = float(np.median(blocks.off[own]))
+    agrees = (np.abs(blocks.off - shared) < _OFF_OUTSIDE) & (blocks.purity > _PURE_OUTSIDE * typical)
+    reach = _AT_A_TIME * (last - first)
+    near = (blocks.places > first - reach) & (blocks.places < last + reach)
+    # Outside, one that agrees alone is chance; of three in a row each counts.
+    middle = np.convolve(agrees, np.ones(3), mode="same") >= 3
+    return np.asarray(agrees & near & (own | (np.convolve(middle, np.ones(3), mode="same") > 0)))
+
+
 def _carried_on(grey: ByteArray, line: Line, coarse: _Coarse) -> tuple[Line, Tens]:
     """Return the line as far as the comb of fives goes on, to either side of where it was found."""
     depth = float(_DEPTHS[coarse.row + _GROUP // 2])
     inside = line.inside(grey, depth)
     low, high = max(inside[0], -line.length), min(inside[1], 2.0 * line.length)
+    bend = coarse.followed.tens.c
+    low, high = max(low, -_TOWARDS / bend if bend > 0.0 else low), min(high, -_TOWARDS / bend if bend < 0.0 else high)
     whole, tens = line.part(low, high), coarse.followed.tens.moved(low)
     row = _groups(rows_beside(grey, whole, depth + _ROWS))[0]
-    wide = _WIDE_SHORT
     first, last = -low, -low + line.length
     typical = float(np.median(coarse.followed.blocks.purity))
     for _ in range(_CARRY_ON):
-        blocks = blocks_of(row, tens, 2.0, wide)
+        blocks = blocks_of(row, tens, 2.0, _WIDE_SHORT)
         if len(blocks.places) < 5:
             break
-        own = (blocks.places > first) & (blocks.places < last)
-        if not own.any():
-            break
-        shared = float(np.median(blocks.off[own]))
-        agrees = (np.abs(blocks.off - shared) < _OFF_OUTSIDE) & (blocks.purity > _PURE_OUTSIDE * typical)
-        # One that agrees alone is chance.
-        company = np.convolve(agrees.astype(float), np.ones(3), mode="same")
-        reach = 0.35 * (last - first)
-        near = (blocks.places > first - reach) & (blocks.places < last + reach)
-        kept = agrees & near & (own | (company >= 3) | (np.convolve(company >= 3, np.ones(3), mode="same") > 0))
+        kept = _agreeing(blocks, first, last, typical)
         if int(kept.sum()) < 5:
             break
-        half = 0.5 * wide / tens.a
+        half = 0.5 * _WIDE_SHORT / tens.a
         grown = (float(blocks.places[kept].min()) - half, float(blocks.places[kept].max()) + half)
-        tens = refit(blocks.only(kept), tens, 2.0).tens
+        again = refit(blocks.only(kept), tens, 2.0).tens
+        if not again.lasts(0.0, whole.length):
+            break
+        tens = again
         done = grown[0] > first - 1.0 and grown[1] < last + 1.0
         first, last = min(first, grown[0]), max(last, grown[1])
         if done:

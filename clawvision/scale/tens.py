@@ -10,7 +10,11 @@ from numpy.typing import NDArray
 from clawvision.scale.along import STEP
 from clawvision.types import FloatArray
 
+MOST_TENS = 80.0
+"""Nothing longer is counted; a ruler has 30, a folding rule's arm 25."""
 _LEAST_BLOCKS = 5
+_HORIZON = 0.2
+"""Where a line's denominator falls below this, it runs off towards the horizon."""
 _TURNS = 3
 
 
@@ -29,6 +33,14 @@ class Tens:
     def place(self, tens: FloatArray) -> FloatArray:
         """Return where along the line so many tens are, px."""
         return np.asarray((tens - self.b) / (self.a - self.c * tens))
+
+    def lasts(self, low: float, high: float) -> bool:
+        """Tell whether the tens from one place to another are some that a picture can hold, far from any horizon."""
+        nearest = 1.0 + min(self.c * low, self.c * high)
+        if self.a <= 0.0 or nearest < _HORIZON:
+            return False
+        ends = self.at(np.array([low, high]))
+        return bool(0.0 < ends[1] - ends[0] < MOST_TENS)
 
     def moved(self, low: float) -> Tens:
         """Return the same for a line whose origin lies ``low`` px further on."""
@@ -81,8 +93,10 @@ def blocks_of(row: FloatArray, tens: Tens, harmonic: float, wide: float) -> Bloc
     tens
         Where they are thought to be; the phase that all parts share is taken out.
     """
+    if not tens.lasts(0.0, (len(row) - 1) * STEP):
+        return Blocks(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0))
     at = tens.at(np.arange(len(row), dtype=np.float64) * STEP)
-    low, high = sorted((float(at[0]), float(at[-1])))
+    low, high = float(at[0]), float(at[-1])
     centres = np.arange(low + wide / 2, high - wide / 2 + 1e-6, wide / 2)
     if len(centres) < _LEAST_BLOCKS:
         return Blocks(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0))

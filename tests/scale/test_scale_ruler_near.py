@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import cache
-
 import cv2
 import numpy as np
 import pytest
@@ -15,31 +12,8 @@ from clawvision.scale.ruler_near import find_ruler_near
 from clawvision.scale.tens import Tens, follow
 from clawvision.types import ByteArray, FloatArray, Reference
 
-from .scenes import PIXELS_PER_MM, Pose, camera, ground, photograph, pose
-
-WIDTH, FIRST = 26.0, 7.0
-Tall = Callable[[int], float]
-
-
-def _metric(n: int) -> float:
-    return 6.6 if n % 10 == 0 else 5.0 if n % 5 == 0 else 3.4
-
-
-@cache
-def sheet(
-    length: int = 190, tall: Tall = _metric, ink: float = 45.0, body: float = 205.0, step_mm: float = 1.0, by: int = 10
-) -> FloatArray:
-    """A ruler from above with ticks ``step_mm`` apart, as tall as ``tall`` tells, some strokes at every ``by``-th."""
-    k = PIXELS_PER_MM
-    face = np.full((round(WIDTH * k), round(length * k)), body)
-    for n in range(int((length - 2 * FIRST) / step_mm) + 1):
-        left = round((FIRST + n * step_mm - 0.1) * k)
-        face[round(0.4 * k) : round((0.4 + tall(n)) * k), left : left + round(0.2 * k)] = ink
-        if n % by == 0:
-            for stroke in range(1 + n // by % 3):
-                x = left + round((stroke - 0.6) * 1.1 * k)
-                face[round(8.4 * k) : round(11.0 * k), x : x + round(0.4 * k)] = ink
-    return face
+from .rulers import FIRST, WIDTH, sheet
+from .scenes import Pose, camera, ground, photograph, pose
 
 
 def bricks(shape: tuple[int, int] = (864, 1152), wide: float = 46.0, high: float = 15.0) -> FloatArray:
@@ -204,3 +178,14 @@ def test_tens_follow_a_comb_from_a_guess() -> None:
     moved = followed.tens.moved(37.0)
     assert np.allclose(moved.at(places), followed.tens.at(places + 37.0))
     assert np.allclose(moved.place(moved.at(places)), places)
+
+
+@pytest.mark.parametrize(
+    "tens, length",
+    [(Tens(0.04, 0.0, -0.002), 500.0), (Tens(0.04, 0.0, -0.002), 450.0), (Tens(-0.04, 0.0, 0.0), 100.0)],
+    ids=["beyond the horizon", "near it", "backwards"],
+)
+def test_a_line_towards_the_horizon_is_not_followed(tens: Tens, length: float) -> None:
+    assert not tens.lasts(0.0, length)
+    assert follow(np.zeros(round(length / STEP) + 1), tens, 2.0, 3.0) is None
+    assert Tens(0.04, 0.0, -0.002).lasts(0.0, 300.0)
