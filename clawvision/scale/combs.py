@@ -60,6 +60,11 @@ _CARRY_ON, _AT_A_TIME = 4, 0.35
 _TOWARDS = 0.6
 """How far on the way to the horizon a comb is followed."""
 _OFF_OUTSIDE, _PURE_OUTSIDE = 0.05, 0.5
+_HALF, _TRACE = 5.0, 100.0
+"""Five to a ten: there the ten would be half a ten. Up to so much of it is a trace of the longer ticks."""
+_RIVALS = np.concatenate(((_HALF,), np.arange(8.0, 10.0, 0.5), np.arange(10.5, 16.1, 0.5), (18.0, 20.0)))
+"""Other numbers of ticks to a ten, and numbers between them. Near seven a picture's compression, in blocks of eight
+pixels, adds waves of its own to ticks of two pixels."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,9 +213,9 @@ def _ones(rows: FloatArray, tens: Tens) -> tuple[float, float]:
     waves, found, span = _spectrum(rows, tens, _FINE_PER_TEN)
     width, ten_px = _width(span), tens.px(0.5 * rows.shape[1] * STEP)
     fives = found[:, [int(np.argmin(np.abs(waves - 2.0)))]]
-    used = (waves > 4.5) & (waves < 22.5)
+    used = (waves > 1.0) & (waves < 22.5)
     waves, found = waves[used], found[:, used]
-    places = np.concatenate(([10.0], np.arange(8.0, 10.0, 0.5), np.arange(10.5, 16.1, 0.5), (18.0, 20.0)))
+    places = np.concatenate(([10.0], _RIVALS))
     places = places[(places == 10.0) | (places < _FINEST * ten_px)]
     at = [np.abs(waves - place) < 0.3 * width for place in places]
     beside = np.stack([_near(waves, place, width, ten_px) for place in places], axis=1).astype(np.float64)
@@ -227,11 +232,14 @@ def _ones(rows: FloatArray, tens: Tens) -> tuple[float, float]:
     alike = every[five_there < _ALIKE * five_there.max()]
     if not len(alike):
         return 0.0, 0.0
+    own, half, rivals = alike[:, 0], float(alike[:, 1].max()), alike[:, 2:]
+    if half > max(float(own.max()), _TRACE):
+        return 0.0, 0.0
     # Noise alone has a rival of four or so among so many.
-    ratio = np.where(alike[:, 0] > _LEAST_ONE, alike[:, 0] / np.maximum(alike[:, 1:].max(axis=1), 4.0), 0.0)
+    ratio = np.where(own > _LEAST_ONE, own / np.maximum(rivals.max(axis=1), 4.0), 0.0)
     best = int(np.argmax(ratio))
-    strength = float(alike[best, 0])
-    return strength, min(float(ratio[best]), _OVER_RIVALS * strength / float(alike[:, 1:].max()))
+    # Where another comb stands out more, in whatever row, that is the one of single ticks.
+    return float(own[best]), min(float(ratio[best]), _OVER_RIVALS * float(own[best]) / float(rivals.max()))
 
 
 def _power_of(found: NDArray[np.complex128], height: int) -> FloatArray:

@@ -12,7 +12,7 @@ from clawvision.scale.ruler_near import find_ruler_near
 from clawvision.scale.tens import Tens, follow
 from clawvision.types import ByteArray, FloatArray, Reference
 
-from .rulers import FIRST, WIDTH, sheet
+from .rulers import WIDTH, sheet
 from .scenes import Pose, camera, ground, photograph, pose
 
 
@@ -119,12 +119,24 @@ def _inch(n: int) -> float:
         sheet(tall=lambda n: 6.6 if n % 12 == 0 else 5.0 if n % 6 == 0 else 3.4, by=12),
         sheet(tall=lambda n: 6.6 if n % 2 == 0 else 5.0, step_mm=5.0, by=2),
         sheet(tall=_inch, step_mm=25.4 / 16, by=16),
+        sheet(tall=lambda n: 6.6 if n % 10 == 0 else 5.0 if n % 5 == 0 else 3.4, step_mm=2.54, by=10),
     ],
-    ids=["equal", "fours", "eights", "twelves", "coarse", "inches"],
+    ids=["equal", "fours", "eights", "twelves", "coarse", "inches", "tenths of an inch"],
 )
 def test_combs_that_are_none_of_millimetres_are_left_alone(face: FloatArray, px_per_mm: float) -> None:
     where = _pose(px_per_mm, 6.0, 60.0, 4.0)
     assert find_ruler_near(photograph(face, where, ground((864, 1152))), 1.0, _rough(where)) is None
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_whatever_a_ruler_looks_like_no_scale_is_wrong(seed: int) -> None:
+    """Held any way, at any distance, sharp or not: half a ten of clear ticks is not taken for a ten."""
+    chance = np.random.default_rng([29, seed])
+    where = _pose(chance.uniform(2.0, 5.5), chance.uniform(0, 22), chance.uniform(0, 180), chance.uniform(0, 180))
+    ground_there = bricks() if seed % 2 else ground((864, 1152))
+    picture = photograph(sheet(), where, ground_there, blur_px=chance.uniform(0.4, 1.0), noise=chance.uniform(1.0, 3.0))
+    found = find_ruler_near(picture, 1.0, _rough(where))
+    assert found is None or _off(found, where) < 0.006
 
 
 @pytest.mark.parametrize("px_per_mm", [0.8, 0.96, 1.04, 1.2, 1.5, 1.9])
