@@ -31,11 +31,10 @@ _LEVEL_BINS = 121
 _MOST_GUESSES = 2
 _LEAST_GUESS = (5.0, 3.0)
 """Power of the combs of five and ten over that of their neighbours from which a guess is looked at."""
-
 _ENOUGH_TEN = 5.0
-
 _LEAST_SPAN = 7.5  # tens
 _LEAST_FIVE, _LEAST_TEN = 25.0, 15.0
+"""The same once followed, over the noise beside them; of rulers on rendered photos they are some hundreds (status J)."""
 _IN_STEP = 0.95
 """Ten's ticks lie on every other one of five's: the phases agree to so many radians."""
 _LEAST_ONE, _OVER_RIVALS = 13.0, 2.0
@@ -47,11 +46,11 @@ _LEAST_ONE_PX = 1.95
 """Two pixels to a tick are the least that a picture shows; finer ones look like coarser ones."""
 _FINEST = 0.5
 """Waves to a pixel; finer ones are lost, or look like coarser ones."""
-_PER_TEN = 16
-_FINE_PER_TEN = 64
+_PER_TEN, _FINE_PER_TEN = 16, 64  # samples
 _REACH_TENS = 0.55
-_LEANS = np.linspace(-0.2, 0.2, 5)
-_HEIGHTS = (3, 5, 8)
+"""Single ticks stand within so many tens of the rows that show the fives best."""
+_LEANS, _HEIGHTS = np.linspace(-0.2, 0.2, 5), (3, 5, 8)
+"""How far ticks lean, px along for each px across, and how many rows show them."""
 _ALIKE = 0.15
 """Share of the power of fives below which a row is one of ticks that are all alike."""
 _WIDE, _WIDE_SHORT, _SHORT = 4.0, 3.0, 14.0
