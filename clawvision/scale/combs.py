@@ -34,7 +34,7 @@ _LEAST_GUESS = (5.0, 3.0)
 _ENOUGH_TEN = 5.0
 _LEAST_SPAN = 7.5  # tens
 _LEAST_FIVE, _LEAST_TEN = 25.0, 15.0
-"""The same once followed, over the noise beside them; of rulers on rendered photos they are some hundreds (status J)."""
+"""The same once followed, over the noise beside them; rulers on rendered photos have some hundreds (status J)."""
 _IN_STEP = 0.95
 """Ten's ticks lie on every other one of five's: the phases agree to so many radians."""
 _LEAST_ONE, _OVER_RIVALS = 13.0, 2.0
