@@ -20,6 +20,7 @@ from clawvision.scale.id1 import find_id1
 from clawvision.scale.points import reference_from_points
 from clawvision.scale.pose import solve_scale
 from clawvision.scale.ruler import find_ruler
+from clawvision.scale.ruler_near import find_ruler_near
 from clawvision.types import (
     WHOLE,
     ByteArray,
@@ -46,6 +47,8 @@ _WINDOW_MARGIN = 0.25
 _LEAST_WINDOW_PX = 24
 _LONG = 4.0
 """What is so many times as long as wide is no card: that is 1.6 times, and at most 3 times as it is seen."""
+_LONGISH = 1.9
+"""Of a ruler's outline a part may be missing, or a finger may belong to it; that of a square card is less long."""
 _LONG_SEGMENT_SIDE = 480
 """Around something long its edges are looked for in a picture so large: they run through all of it."""
 
@@ -86,7 +89,7 @@ def find_reference(
     request: PhotoRequest,
     settings: Settings,
     camera: Camera,
-    rough_px: FloatArray | None = None,
+    near: _Window | None = None,
 ) -> Reference | None:
     """Return the reference that is trusted most: printed card, plain card, ruler.
 
@@ -100,14 +103,14 @@ def find_reference(
         Print scale of the card and its tolerance, default tick spacing.
     camera
         Camera of these pixels.
-    rough_px : float64 (N, 2), optional
-        A rough outline of what may be the reference, pixels.
+    near
+        The window that these pixels are, around what may be the reference.
     """
     grey = _grey(pixels)
     card = find_card(grey)
     if card is not None:
         return _as_printed(card, settings)
-    return _by_edges(pixels, grey, request, settings, camera, rough_px)
+    return _by_edges(pixels, grey, request, settings, camera, near)
 
 
 def _grey(pixels: ByteArray) -> ByteArray:
@@ -124,32 +127,46 @@ def _by_edges(
     request: PhotoRequest,
     settings: Settings,
     camera: Camera,
-    rough_px: FloatArray | None,
+    near: _Window | None,
 ) -> Reference | None:
-    """Return a reference without markers: plain card, ruler."""
+    """Return a reference without markers: plain card, ruler.
+
+    Near something longish a ruler whose three rows of ticks all show comes first: nothing else has them, and what
+    is printed on a ruler and lies around it may make up a card.
+    """
+    tick_mm = settings.tick_mm if request.tick_mm is None else request.tick_mm
+    assumed = (reason("tick_assumed", tick=tick_mm),) if request.tick_mm is None else ()
+    rough_px = None if near is None else near.rough_px
+    if near is not None and _is_long(near.rough_px, _LONGISH):
+        ruler = near.ruler(tick_mm)
+        if ruler is not None:
+            return replace(ruler, reasons=(*ruler.reasons, *assumed))
     is_long = rough_px is not None and _is_long(rough_px)
     segments = straight_segments(pixels, _LONG_SEGMENT_SIDE) if is_long else straight_segments(pixels)
     plain = find_id1(pixels, camera, segments, None if is_long else rough_px)
     if plain is not None:
         return plain
-    tick_mm = settings.tick_mm if request.tick_mm is None else request.tick_mm
     ruler = find_ruler(grey, tick_mm, segments if rough_px is None else _with_long_sides(segments, rough_px))
     if ruler is not None:
-        assumed = (reason("tick_assumed", tick=tick_mm),) if request.tick_mm is None else ()
         return replace(ruler, reasons=(*ruler.reasons, *assumed))
     return None
 
 
-def _is_long(rough_px: FloatArray) -> bool:
+def _moved(found: Reference, by: NDArray[np.int64]) -> Reference:
+    return replace(found, points_px=frozen_array(found.points_px + by), outline_px=frozen_array(found.outline_px + by))
+
+
+def _is_long(rough_px: FloatArray, times: float = _LONG) -> bool:
     """Tell whether a rough outline (N, 2) is rather a ruler's than a card's."""
     sides = cv2.minAreaRect(rough_px.astype(np.float32))[1]
-    return max(sides) > _LONG * min(sides)
+    return max(sides) > times * min(sides)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Window:
     """A part of a photo, its camera, the pixel (2,) of the photo that is its first, and the rough outline in it."""
 
+    photo: ByteArray
     pixels: ByteArray
     camera: Camera
     low: NDArray[np.int64]
@@ -159,11 +176,16 @@ class _Window:
         """Return what was found in the part in pixels of the photo."""
         if found is None:
             return None
-        return replace(
-            found,
-            points_px=frozen_array(found.points_px + self.low),
-            outline_px=frozen_array(found.outline_px + self.low),
-        )
+        return _moved(found, self.low)
+
+    def ruler(self, tick_mm: float) -> Reference | None:
+        """Return the ruler that begins in the part, in its pixels; it may go on outside."""
+        margin = int(np.ptp(self.rough_px, axis=0).max())
+        first = np.maximum(self.low - margin, 0)
+        width, height = self.pixels.shape[1], self.pixels.shape[0]
+        around = self.photo[first[1] : self.low[1] + height + margin, first[0] : self.low[0] + width + margin]
+        found = find_ruler_near(_grey(np.ascontiguousarray(around)), tick_mm, self.rough_px + (self.low - first))
+        return None if found is None else _moved(found, first - self.low)
 
 
 def _with_long_sides(segments: tuple[FloatArray, float], rough_px: FloatArray) -> tuple[FloatArray, float]:
@@ -191,7 +213,7 @@ def _window(rough_px: FloatArray, pixels: ByteArray, camera: Camera) -> _Window 
     shown = replace(
         camera, width=part.shape[1], height=part.shape[0], cx=camera.cx - float(low[0]), cy=camera.cy - float(low[1])
     )
-    return _Window(part, shown, low, rough_px - low)
+    return _Window(pixels, part, shown, low, rough_px - low)
 
 
 def _windows(rough: Sequence[FloatArray], pixels: ByteArray, camera: Camera) -> list[_Window]:
@@ -216,7 +238,7 @@ def _find_near(
     if card is not None:
         return _as_printed(card, settings)
     found = (
-        window.moved(_by_edges(window.pixels, grey, request, settings, window.camera, window.rough_px))
+        window.moved(_by_edges(window.pixels, grey, request, settings, window.camera, window))
         for window, grey in zip(windows, greys, strict=True)
     )
     return next((each for each in found if each is not None), None)
@@ -269,7 +291,7 @@ def find_scale(
         reference = find_reference(pixels, request, settings, camera)
     if reference is None and not at_once:
         seen = (
-            window.moved(find_reference(window.pixels, request, settings, window.camera, window.rough_px))
+            window.moved(find_reference(window.pixels, request, settings, window.camera, window))
             for window in _windows(where(), pixels, camera)
         )
         reference = next((each for each in seen if each is not None), None)

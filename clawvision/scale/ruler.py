@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
-from numpy.typing import NDArray
 
+from clawvision.scale.along import Line, body_px
 from clawvision.scale.edges import halvings, sample_profiles, straight_segments
+from clawvision.scale.seeds import Seed, seeds_of
 from clawvision.types import ByteArray, FloatArray, Reference, frozen_array
 
 MIN_TICKS = 25
@@ -34,38 +34,9 @@ _MAX_RESIDUAL_SHARE = 0.09
 _MIN_TICKS_ENLARGED, _MIN_SEEN_ENLARGED = 60, 0.8
 """So many, of all between the first and the last, must be seen there: of ticks finer than two pixels every second one
 looks like a ruler of its own here and there."""
-_MAX_SEGMENTS = 120
-_MIN_SEGMENT_PX = 80.0
-_MIN_STRENGTH = 0.45  # share of the pattern in all that varies; a ruler's ticks have 0.8 and more
-_MIN_AMPLITUDE = 1.0  # grey values
 _MAX_SEEDS = 8
 _STEP = 0.25  # pixels between samples along the ticks
-_WINDOW_PX = 200
-_HALF = _WINDOW_PX // 2
-_PERIODS_PX = (2.6, 10.0)
-_OFFSETS = np.arange(-16.0, 17.0, 4.0)
-# From a long edge the ticks may lie across the whole body, where their own edge hardly shows.
-_LONG_SEGMENT_PX = 160.0
-_MAX_FAR = 30
-_FAR_OFFSETS = np.concatenate((-np.arange(24.0, 100.0, 6.0), np.arange(24.0, 100.0, 6.0)))
-_ALL_OFFSETS = np.concatenate((_OFFSETS, _FAR_OFFSETS))
-# Whole grey values add a twelfth to what varies, which is 1.1 at least where the weakest pattern has its share.
-_QUICK_STRENGTH = 0.9 * _MIN_STRENGTH
-_AT_ONCE = 512  # rows that fit into a cache
 _MAX_POINTS = 75  # of each row; more would only cost time
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Seed:
-    """A place where a fine regular pattern runs along an edge."""
-
-    origin: FloatArray  # (2,) px
-    along: FloatArray  # (2,) unit
-    across: FloatArray  # (2,) unit, away from the edge into the pattern
-    depth: float  # px from the edge
-    middle: float  # px along
-    period: float  # px
-    strength: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,141 +45,6 @@ class _Ticks:
     places: FloatArray  # (N,) px along the line
     model: FloatArray  # (3,): place = (a n + b) / (c n + 1)
     rms: float
-
-
-def _periodicity(parts: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the period (px) of each row's strongest fine pattern and its share in all that varies, (N,) each.
-
-    Parameters
-    ----------
-    parts : float64 (N, _WINDOW_PX)
-        Grey values along N lines.
-    """
-    window = np.hanning(_WINDOW_PX)
-    frequency = np.fft.rfftfreq(_WINDOW_PX, 1.0)
-    power = np.abs(np.fft.rfft((parts - parts.mean(axis=1, keepdims=True)) * window, axis=1)) ** 2
-    # A peak, not the foot of something coarser.
-    inner = power[..., 1:-1]
-    peaked = np.zeros_like(power)
-    peaked[..., 1:-1] = np.where((inner >= power[..., :-2]) & (inner >= power[..., 2:]), inner, 0.0)
-    peaked *= (frequency > 1.0 / _PERIODS_PX[1]) & (frequency < 1.0 / _PERIODS_PX[0])
-    peak = np.argmax(peaked, axis=1)
-    index = np.clip(peak[..., None] + np.arange(-2, 3), 0, len(frequency) - 1)
-    near = np.take_along_axis(power, index, axis=1).sum(axis=1)
-    share = near / np.maximum(power[..., frequency > 0.03].sum(axis=1), 1e-9)
-    # Amplitude of the pattern in grey values, from its part of the windowed energy.
-    amplitude = np.sqrt(near) / window.sum() * 2.0
-    return 1.0 / frequency[np.maximum(peak, 1)], np.where((peak > 0) & (amplitude > _MIN_AMPLITUDE), share, 0.0)
-
-
-def _may_repeat(parts: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Tell which rows may have a fine pattern as strong as ticks, (N,).
-
-    Quicker than `_periodicity`, and misses none that it sees.
-    """
-    window = np.hanning(_WINDOW_PX).astype(np.float32)
-    wave = np.fft.rfft((parts - parts.mean(axis=1, keepdims=True)) * window, axis=1)
-    power = wave.real**2 + wave.imag**2
-    frequency = np.fft.rfftfreq(_WINDOW_PX, 1.0)
-    fine = np.nonzero((frequency > 1.0 / _PERIODS_PX[1]) & (frequency < 1.0 / _PERIODS_PX[0]))[0]
-    # Any five neighbours, peak or not: at least what `_periodicity` takes for the pattern's own part.
-    near = power[:, fine[0] - 2 : fine[-1] - 1].copy()
-    for step in range(-1, 3):
-        near += power[:, fine[0] + step : fine[-1] + step + 1]
-    coarsest = int(np.argmax(frequency > 0.03))
-    return np.asarray(near.max(axis=1) > _QUICK_STRENGTH * power[:, coarsest:].sum(axis=1))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Strip:
-    """Lines beside a segment, along which a pattern is looked for."""
-
-    origin: FloatArray  # (2,) px
-    along: FloatArray  # (2,) unit
-    normal: FloatArray  # (2,) unit
-    reach: float  # px
-    offsets: FloatArray  # (M,) px along the normal
-
-    @property
-    def count(self) -> int:
-        """Return the number of samples along each line."""
-        return round(self.reach) + 1
-
-    @property
-    def starts(self) -> FloatArray:
-        """Return where the lines start, (M, 2)."""
-        return np.asarray(self.origin + self.offsets[:, None] * self.normal)
-
-
-def _strips(segments: FloatArray) -> list[_Strip]:
-    """Return the lines beside the longest segments."""
-    lengths = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
-    far_left = _MAX_FAR
-    strips = []
-    for which in np.nonzero(lengths >= _MIN_SEGMENT_PX)[0][:_MAX_SEGMENTS]:
-        along = (segments[which, 2:] - segments[which, :2]) / lengths[which]
-        reach = max(float(lengths[which]), float(_WINDOW_PX))
-        origin = 0.5 * (segments[which, :2] + segments[which, 2:]) - 0.5 * reach * along
-        far = lengths[which] >= _LONG_SEGMENT_PX and far_left > 0
-        far_left -= int(far)
-        offsets = _ALL_OFFSETS if far else _OFFSETS
-        strips.append(_Strip(origin, along, np.array([-along[1], along[0]]), reach, offsets))
-    return strips
-
-
-def _at_a_glance(grey: ByteArray, strips: list[_Strip]) -> list[_Strip]:
-    """Return the strips in which `_seeds` may find a pattern; nearly all of a photo's have none.
-
-    All are sampled at once, a hundredth of a pixel off here and there.
-    """
-    sizes = [len(strip.offsets) for strip in strips]
-    starts = np.concatenate([strip.starts for strip in strips])
-    steps = np.repeat([strip.reach / (strip.count - 1) * strip.along for strip in strips], sizes, axis=0)
-    owners = np.repeat(np.arange(len(strips)), sizes)
-    # Half a window on each time, as often as there is room.
-    windows = np.repeat([(strip.count - _WINDOW_PX) // _HALF + 1 for strip in strips], sizes)
-    line = np.repeat(np.arange(len(starts)), windows)
-    turn = np.arange(len(line)) - np.repeat(np.cumsum(windows) - windows, windows)
-    first = (starts[line] + (turn * _HALF)[:, None] * steps[line]).astype(np.float32)
-    step = steps[line].astype(np.float32)
-    along = np.arange(_WINDOW_PX, dtype=np.float32)
-    likely = np.zeros(len(strips), dtype=bool)
-    for low in range(0, len(line), _AT_ONCE):
-        some = slice(low, low + _AT_ONCE)
-        x = first[some, :1] + step[some, :1] * along
-        y = first[some, 1:] + step[some, 1:] * along
-        values = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        likely[owners[line[some]][_may_repeat(values.astype(np.float32))]] = True
-    return [strip for strip, may in zip(strips, likely, strict=True) if may]
-
-
-def _seeds(grey: ByteArray, segments: FloatArray) -> list[_Seed]:
-    """Return where along the segments a fine periodic pattern is strong, strongest first."""
-    strips = _strips(segments)
-    seeds = []
-    for strip in _at_a_glance(grey, strips) if strips else []:
-        starts = strip.starts
-        rows = sample_profiles(grey, starts, starts + strip.reach * strip.along, strip.count)
-        # (windows, lines, _WINDOW_PX): half a window on each time.
-        parts = sliding_window_view(rows, _WINDOW_PX, axis=1)[:, ::_HALF].swapaxes(0, 1)
-        periods, shares = _periodicity(parts.reshape(-1, _WINDOW_PX))
-        index = int(np.argmax(shares))
-        if shares[index] <= _MIN_STRENGTH:
-            continue
-        first, line = divmod(index, len(strip.offsets))
-        offset = float(strip.offsets[line])
-        seeds.append(
-            _Seed(
-                origin=strip.origin,
-                along=strip.along,
-                across=strip.normal if offset >= 0 else -strip.normal,
-                depth=abs(offset),
-                middle=float((first + 1) * _HALF),
-                period=float(periods[index]),
-                strength=float(shares[index]),
-            )
-        )
-    return sorted(seeds, key=lambda seed: -seed.strength)
 
 
 def _place(model: FloatArray, numbers: FloatArray) -> FloatArray:
@@ -233,11 +69,15 @@ def _fit(numbers: FloatArray, places: FloatArray, curved: bool) -> FloatArray:
     return model
 
 
+def _line(seed: Seed) -> Line:
+    return Line(seed.origin, seed.along, seed.across, 0.0)
+
+
 class _Row:
     """The brightness along one line beside the edge."""
 
-    def __init__(self, grey: ByteArray, seed: _Seed, depth: float, thickness: int = 3) -> None:
-        self.low, self.high = _extent(grey, seed, depth)
+    def __init__(self, grey: ByteArray, seed: Seed, depth: float, thickness: int = 3) -> None:
+        self.low, self.high = _line(seed).inside(grey, depth)
         count = round((self.high - self.low) / _STEP) + 1
         base = seed.origin + depth * seed.across
         shifts = (np.arange(thickness) - (thickness - 1) / 2.0)[:, None] * seed.across
@@ -268,20 +108,7 @@ class _Row:
         return np.where(inside, found, np.nan), np.where(inside, 2.0 * np.abs(amplitude), 0.0)
 
 
-def _extent(grey: ByteArray, seed: _Seed, depth: float) -> tuple[float, float]:
-    """Return from where to where, px along, a line stays inside the picture."""
-    start = seed.origin + depth * seed.across
-    low, high = -1e9, 1e9
-    for axis, limit in ((0, grey.shape[1] - 1.0), (1, grey.shape[0] - 1.0)):
-        step = float(seed.along[axis])
-        if abs(step) < 1e-9:
-            continue
-        ends = sorted(((1.0 - float(start[axis])) / step, (limit - 1.0 - float(start[axis])) / step))
-        low, high = max(low, ends[0]), min(high, ends[1])
-    return low, max(high, low + 1.0)
-
-
-def _count(row: _Row, seed: _Seed) -> _Ticks | None:
+def _count(row: _Row, seed: Seed) -> _Ticks | None:
     """Count ticks outwards from the seed as long as they go on."""
     model = np.array([seed.period, seed.middle, 0.0])
     first, last = -12, 12
@@ -335,7 +162,7 @@ def _count(row: _Row, seed: _Seed) -> _Ticks | None:
     return _Ticks(numbers[good], places[good], model, rms)
 
 
-def _longer_every_fifth(grey: ByteArray, seed: _Seed, ticks: _Ticks) -> bool:
+def _longer_every_fifth(grey: ByteArray, seed: Seed, ticks: _Ticks) -> bool:
     """Tell whether, farther from the edge, one tick in five goes on and the others have ended."""
     period = abs(float(np.gradient(_place(ticks.model, ticks.numbers)).mean()))
     modulo = np.mod(ticks.numbers, 5).astype(int)
@@ -364,7 +191,7 @@ def _longer_every_fifth(grey: ByteArray, seed: _Seed, ticks: _Ticks) -> bool:
     return False
 
 
-def _second_row(grey: ByteArray, seed: _Seed, ticks: _Ticks) -> tuple[FloatArray, FloatArray, float] | None:
+def _second_row(grey: ByteArray, seed: Seed, ticks: _Ticks) -> tuple[FloatArray, FloatArray, float] | None:
     """Measure the same ticks along a second line: how they lean and converge tells the turn about the ruler's axis.
 
     Returns
@@ -407,7 +234,7 @@ def _second_row(grey: ByteArray, seed: _Seed, ticks: _Ticks) -> tuple[FloatArray
     start = seed.origin + low * seed.along + depth_at(low) * seed.across
     end = seed.origin + high * seed.along + depth_at(high) * seed.across
     along = (end - start) / float(np.linalg.norm(end - start))
-    other = _Seed(start, along, np.array([-along[1], along[0]]), 0.0, 0.0, period, seed.strength)
+    other = Seed(start, along, np.array([-along[1], along[0]]), 0.0, 0.0, period, seed.strength)
     row = _Row(grey, other, 0.0, thickness=1)
     predicted = (ticks.places - low) * float(np.linalg.norm(end - start)) / (high - low)
     places, _ = row.ticks(predicted, period)
@@ -432,22 +259,11 @@ def _second_row(grey: ByteArray, seed: _Seed, ticks: _Ticks) -> tuple[FloatArray
     return ticks.numbers[near], start + places[near, None] * along, sign * apart / period
 
 
-def _outline(grey: ByteArray, seed: _Seed, ticks: _Ticks) -> FloatArray:
+def _outline(grey: ByteArray, seed: Seed, ticks: _Ticks) -> FloatArray:
     """Return the ruler's body as four corners: past the last ticks, from the edge to where its level ends."""
     period = abs(float(np.gradient(_place(ticks.model, ticks.numbers)).mean()))
     ends = np.sort(_place(ticks.model, np.array([ticks.numbers.min(), ticks.numbers.max()])))
-    ends = ends + np.array([-5.0, 5.0]) * period
-    stations = np.linspace(ends[0] + 6 * period, ends[1] - 6 * period, 25)
-    base = seed.origin + stations[:, None] * seed.along
-    reach = 45.0 * period
-    profiles = sample_profiles(grey, base, base + reach * seed.across, round(reach) + 1)
-    level = np.median(profiles, axis=0)
-    # The far edge of the body is the strongest step beyond the ticks.
-    first = round(9 * period)
-    steps = np.abs(level[first + 4 :] - level[first:-4])
-    width = first + 2.0 + float(np.argmax(steps)) if len(steps) and float(steps.max()) > 4.0 else 17.0 * period
-    corners = [(ends[0], 0.0), (ends[1], 0.0), (ends[1], width), (ends[0], width)]
-    return np.array([seed.origin + a * seed.along + d * seed.across for a, d in corners])
+    return body_px(grey, _line(seed), float(ends[0]), float(ends[1]), period)
 
 
 def find_ruler(
@@ -489,7 +305,7 @@ def _find_in(picture: ByteArray, reduction: float, segments: FloatArray, tick_mm
     """Find the ruler in a picture that is smaller than the photo by ``reduction``; segments in pixels of the photo."""
     scaled = (segments + 0.5) / reduction - 0.5
     enlarged = reduction < 1.0
-    for seed in _seeds(picture, scaled)[:_MAX_SEEDS]:
+    for seed in seeds_of(picture, scaled)[:_MAX_SEEDS]:
         ticks = _count(_Row(picture, seed, seed.depth), seed)
         if ticks is None or not _longer_every_fifth(picture, seed, ticks):
             continue

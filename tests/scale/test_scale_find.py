@@ -15,6 +15,8 @@ from clawvision.scale.geometry import card_corners
 from clawvision.scale.points import reference_from_points
 from clawvision.types import ByteArray, Exif, FloatArray, Photo, PhotoRequest, Reduction, Settings
 
+from .rulers import WIDTH as RULER_WIDTH
+from .rulers import sheet as ruler
 from .scenes import camera, card_sheet, ground, photograph, plain_sheet, pose
 
 REQUEST = PhotoRequest(path=Path("photo.jpg"), name="photo.jpg")
@@ -225,3 +227,25 @@ def test_no_card_is_as_long_as_a_ruler() -> None:
     for direction in range(0, 180, 15):
         assert not _is_long(pose(camera(), 60.0, float(direction), 20.0).project(card_corners()))
         assert _is_long(pose(camera(), 20.0, float(direction), 20.0).project(ruler))
+
+
+def test_a_ruler_too_fine_for_the_whole_photo_is_found_where_it_is_said_to_lie() -> None:
+    """Two pixels to the millimetre, in a whole photo and in one that was read smaller."""
+    cam = camera(1152, 864)
+    where = pose(cam, 8.0, 70.0, 5.0, cam.fx / 2.3, (560.0, 420.0), (190.0, RULER_WIDTH))
+    photo = _photo(photograph(ruler(ink=140.0), where, ground((864, 1152))))
+    corners = where.project(np.array([(4.0, 1.0), (150.0, 1.0), (150.0, RULER_WIDTH), (4.0, RULER_WIDTH)]))
+    with pytest.raises(PhotoRefused):
+        find_scale(photo, REQUEST, Settings())
+    for shown in (photo, _reduced(photo)):
+        scale = find_scale(shown, REQUEST, Settings(), where=lambda: (corners,))
+        assert scale.reference.kind == "ruler"
+        assert "tick_assumed" in [each.code for each in scale.reasons]
+        first, last = scale.reference.points_px[[0, -1]]
+        near, far = where.project(np.array([(10.0, 5.0), (180.0, 5.0)]))
+        along = (far - near) / np.linalg.norm(far - near)
+        # In pixels of the photo, not of the window around the outline: on the ruler, and as long as it.
+        ends = np.sort(np.array([first, last]) @ along) - near @ along
+        assert -25.0 < ends[0] < ends[1] < float(np.linalg.norm(far - near)) + 25.0
+        px_per_mm = np.linalg.norm(last - first) / np.ptp(scale.reference.points_mm[:, 0])
+        assert px_per_mm == pytest.approx(2.3, rel=0.03)

@@ -10,18 +10,8 @@ import pytest
 
 from clawvision.scale.edges import sample_profiles, straight_segments
 from clawvision.scale.pose import solve_scale
-from clawvision.scale.ruler import (
-    _MIN_STRENGTH,
-    _WINDOW_PX,
-    _at_a_glance,
-    _count,
-    _periodicity,
-    _Row,
-    _Seed,
-    _Strip,
-    _strips,
-    find_ruler,
-)
+from clawvision.scale.ruler import _count, _Row, find_ruler
+from clawvision.scale.seeds import MIN_STRENGTH, WINDOW_PX, Seed, Strip, at_a_glance, periodicity, strips_of
 from clawvision.types import ByteArray, FloatArray
 
 from .scenes import PIXELS_PER_MM, Pose, camera, ground, photograph, pose
@@ -123,7 +113,7 @@ def test_bare_ground_is_no_ruler() -> None:
 def test_a_pattern_at_the_edge_of_the_picture_is_left_alone() -> None:
     # Ticks that run on beyond the picture leave too few to tell their phase; there is nothing to count, and no warning.
     grey = np.full((60, 60), 128, dtype=np.uint8)
-    seed = _Seed(np.array([30.0, 30.0]), np.array([1.0, 0.0]), np.array([0.0, 1.0]), 4.0, 400.0, 5.0, 1.0)
+    seed = Seed(np.array([30.0, 30.0]), np.array([1.0, 0.0]), np.array([0.0, 1.0]), 4.0, 400.0, 5.0, 1.0)
     assert _count(_Row(grey, seed, seed.depth), seed) is None
 
 
@@ -157,28 +147,28 @@ def test_ticks_finer_than_the_pixels_give_no_wrong_scale(distance_mm: float) -> 
         assert step == pytest.approx(np.linalg.norm(far - near) / 100.0, rel=0.02)
 
 
-def _strongest(grey: ByteArray, strip: _Strip) -> float:
+def _strongest(grey: ByteArray, strip: Strip) -> float:
     """Return the strength of the strongest pattern in a strip, every window looked at closely."""
     starts = strip.starts
     rows = sample_profiles(grey, starts, starts + strip.reach * strip.along, strip.count)
-    firsts = range(0, rows.shape[1] - _WINDOW_PX + 1, _WINDOW_PX // 2)
-    return float(max(_periodicity(rows[:, first : first + _WINDOW_PX])[1].max() for first in firsts))
+    firsts = range(0, rows.shape[1] - WINDOW_PX + 1, WINDOW_PX // 2)
+    return float(max(periodicity(rows[:, first : first + WINDOW_PX])[1].max() for first in firsts))
 
 
 @pytest.mark.parametrize("tilt, direction, turn", [(0.0, 0.0, 4.0), (14.0, 10.0, -6.0)])
 def test_a_glance_keeps_every_strip_with_a_pattern_and_few_others(tilt: float, direction: float, turn: float) -> None:
     grey = _picture(_ruler_pose(tilt, direction, turn), ruler_sheet())
     segments, factor = straight_segments(np.asarray(cv2.cvtColor(grey, cv2.COLOR_GRAY2RGB), dtype=np.uint8))
-    strips = _strips((segments + 0.5) * factor - 0.5)
-    strong = {id(strip) for strip in strips if _strongest(grey, strip) > _MIN_STRENGTH}
-    kept = {id(strip) for strip in _at_a_glance(grey, strips)}
+    strips = strips_of((segments + 0.5) * factor - 0.5)
+    strong = {id(strip) for strip in strips if _strongest(grey, strip) > MIN_STRENGTH}
+    kept = {id(strip) for strip in at_a_glance(grey, strips)}
     assert strong and strong <= kept
     # Of a shuffled picture nothing is kept: no two neighbours belong together any more.
     shuffled = np.random.default_rng(2).permutation(grey.ravel()).reshape(grey.shape)
-    assert len(_at_a_glance(shuffled, strips)) < 0.1 * len(strips)
+    assert len(at_a_glance(shuffled, strips)) < 0.1 * len(strips)
 
 
 def test_a_slope_without_a_peak_is_no_pattern() -> None:
     # Straight lines, steep as they are, have less and less of each finer wave and no peak among them.
-    slopes = np.arange(_WINDOW_PX) * np.array([[0.2], [0.7], [1.0]])
-    assert (_periodicity(slopes)[1] == 0.0).all()
+    slopes = np.arange(WINDOW_PX) * np.array([[0.2], [0.7], [1.0]])
+    assert (periodicity(slopes)[1] == 0.0).all()
