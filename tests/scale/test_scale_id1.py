@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from clawvision.scale.geometry import CARD_HEIGHT, CARD_WIDTH, card_corners
-from clawvision.scale.id1 import find_id1, rectangle_shape
+from clawvision.scale.id1 import find_id1
+from clawvision.scale.id1_shape import rectangle_shape
 from clawvision.scale.pose import solve_scale
 from clawvision.types import ByteArray, FloatArray
 

@@ -1,0 +1,255 @@
+"""Whether a quadrilateral is a card: its four edges at full size, its shape, its colour, its rounded corners."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from clawvision.scale.edges import edge_positions, fit_line, intersect, sample_profiles, to_light
+from clawvision.scale.geometry import CARD_HEIGHT, CARD_WIDTH, CORNER_RADIUS
+from clawvision.scale.id1_shape import ASPECT, ratio_doubt, rectangle_shape
+from clawvision.types import ByteArray, Camera, FloatArray
+
+_REACHES_MM = (3.6, 3.0)
+"""How far to either side of a side its edge is looked for, first and last, mm of the card."""
+
+_PROFILES = 48
+_SAMPLES = 33
+_RAMP_MM = 1.3
+"""Within this an edge, with its blur, is over: what lies beyond is another thing's (status J)."""
+# Part of a side that must show: a finger and its shadow may hide up to half of one, not of all.
+_MIN_SUPPORT = 0.5
+_MIN_MEAN_SUPPORT = 0.84
+_MIN_CONTRAST = 14.0
+_ABOUT_EVEN, _ABOUT_SHAPED = 0.4, 0.13
+"""What is farther from a card than this at first sight is not looked at again."""
+_MOST_RATIO_DOUBT = 0.08
+"""Beyond this the ratio of the sides tells no card from a tile."""
+_RATIO_SD, _SKEW_SD = 0.015, 0.02
+"""So far a card's shape is off where its edges are found right, of things that are nearly alike."""
+_ROUND_MM = (0.85, 2.6)
+"""So far inside the meeting point of the sides a rounded corner ends: a quarter circle of 3.18 mm ends 1.32 mm inside;
+blur adds to it. Nearer to the meeting point, to either side, it is a sharp one."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Proven:
+    """A card's corners (4, 2) px, clockwise from the top left, long side first, and how well they are seen."""
+
+    quad: FloatArray
+    score: float
+    sigma_px: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Side:
+    line: tuple[FloatArray, FloatArray]
+    support: float
+    contrast: float
+    inside: FloatArray  # (3,) colour
+    rms: float
+
+    def fitness(self, px_per_mm: float) -> float:
+        """Return how well points lie on the line: the more of them and the nearer, the better."""
+        return self.support - self.rms / px_per_mm
+
+
+def verify(rgb: ByteArray, quad: FloatArray, camera: Camera) -> Proven | None:
+    """Fit the four sides at full size, ever nearer, and decide whether this is a card.
+
+    Parameters
+    ----------
+    rgb : uint8 (H, W, 3)
+        Picture at full size.
+    quad : float64 (4, 2)
+        Where the card may be, pixels, clockwise, a long side first.
+    camera
+        Camera of the picture.
+    """
+    if _uniform_part(rgb, quad) < _ABOUT_EVEN:
+        return None
+    settled = _settled(rgb, quad, camera)
+    if settled is None:
+        return None
+    quad, sides = settled
+    px_per_mm = _px_per_mm(quad)
+    if not (_is_shaped(quad, camera) and _is_even(rgb, quad, sides) and _is_rounded(rgb, quad, sides, px_per_mm)):
+        return None
+    score = float(np.mean([side.support for side in sides])) * min(side.contrast for side in sides)
+    ratio, skew = rectangle_shape(quad, camera)
+    score /= 1.0 + (np.log(ratio / ASPECT) / _RATIO_SD) ** 2 + (skew / _SKEW_SD) ** 2
+    sigma = max(0.3, 0.1 * px_per_mm, max(side.rms for side in sides))
+    return Proven(quad, score, sigma)
+
+
+def _px_per_mm(quad: FloatArray) -> float:
+    around = float(np.linalg.norm(quad - np.roll(quad, -1, axis=0), axis=1).sum())
+    return around / (2 * (CARD_WIDTH + CARD_HEIGHT))
+
+
+def _settled(rgb: ByteArray, quad: FloatArray, camera: Camera) -> tuple[FloatArray, list[_Side]] | None:
+    """Return the corners where lines fitted to the four edges meet, and the sides; None where one does not show."""
+    sides: list[_Side] = []
+    for attempt, reach_mm in enumerate(_REACHES_MM):
+        px_per_mm = _px_per_mm(quad)
+        last = attempt == len(_REACHES_MM) - 1
+        most_rms = max(0.6, (0.15 if last else 0.3) * px_per_mm)
+        seen = _sides(rgb, quad, reach_mm * px_per_mm, px_per_mm)
+        if seen is None or any(side.support < _MIN_SUPPORT or side.rms > most_rms for side in seen):
+            return None
+        sides = seen
+        corners = [intersect(sides[i - 1].line, sides[i].line) for i in range(4)]
+        if any(corner is None for corner in corners):
+            return None
+        quad = np.array(corners)
+        ratio, skew = rectangle_shape(quad, camera)
+        if abs(np.log(ratio / ASPECT)) > _ABOUT_SHAPED or abs(skew) > _ABOUT_SHAPED:
+            return None
+    if float(np.mean([side.support for side in sides])) < _MIN_MEAN_SUPPORT:
+        return None
+    return quad, sides
+
+
+def _sides(rgb: ByteArray, quad: FloatArray, reach: float, px_per_mm: float) -> list[_Side] | None:
+    """Fit the four sides of a card, each where its colour inside ends; None where one of them does not show."""
+    along = np.roll(quad, -1, axis=0) - quad
+    normal = np.column_stack((along[:, 1], -along[:, 0])) / np.linalg.norm(along, axis=1, keepdims=True)
+    # Leave out the rounded corners.
+    margin = min(1.3 * CORNER_RADIUS / CARD_HEIGHT, 0.1)
+    part = np.linspace(margin, 1.0 - margin, _PROFILES)
+    base = (quad[:, None] + part[:, None] * along[:, None]).reshape(-1, 2)
+    outward = np.repeat(normal, _PROFILES, axis=0)
+    profiles = sample_profiles(rgb, base - reach * outward, base + reach * outward, _SAMPLES)
+    third = _SAMPLES // 3
+    inside, outside = profiles[:, :third].mean(axis=1), profiles[:, -third:].mean(axis=1)
+    ramp = _RAMP_MM * px_per_mm / (2.0 * reach) * (_SAMPLES - 1)
+    # Over even ground the one way is the surer, before a pattern the other: as the points lie on a line.
+    ways = (
+        (_crossings(profiles, inside, outside), np.linalg.norm(outside - inside, axis=1)),
+        _ends(profiles, inside, ramp),
+    )
+    sides = []
+    for own in np.arange(4 * _PROFILES).reshape(4, _PROFILES):
+        best: _Side | None = None
+        for positions, contrast in ways:
+            good = own[np.isfinite(positions[own]) & (contrast[own] > _MIN_CONTRAST)]
+            shift = (positions[good] / (_SAMPLES - 1) * 2.0 - 1.0) * reach
+            points = base[good] + shift[:, None] * outward[good]
+            side = _fitted(points, contrast[good], inside[own], max(0.8, 0.12 * reach))
+            if side is not None and (best is None or side.fitness(px_per_mm) > best.fitness(px_per_mm)):
+                best = side
+        if best is None:
+            return None
+        sides.append(best)
+    return sides
+
+
+def _fitted(points: FloatArray, contrast: FloatArray, inside: FloatArray, limit: float) -> _Side | None:
+    """Return the side on which points (N, 2) of an edge lie; None where too few agree."""
+    if len(points) < _MIN_SUPPORT * _PROFILES:
+        return None
+    line = fit_line(points, limit)
+    if line is None:
+        return None
+    middle, direction, kept = line
+    off = (points[kept] - middle) @ np.array([-direction[1], direction[0]])
+    return _Side(
+        line=(middle, direction),
+        support=float(kept.sum()) / _PROFILES,
+        contrast=float(np.median(contrast)),
+        inside=np.median(inside, axis=0),
+        rms=float(np.sqrt((off**2).mean())),
+    )
+
+
+def _ends(profiles: FloatArray, inside: FloatArray, ramp: float) -> tuple[FloatArray, FloatArray]:
+    """Return where each colour profile (N, M, 3), from inside to outside, leaves its inner colour (N, 3), and by how
+    much: half way, in light, to the colour just beyond; NaN where it does not.
+
+    Brick, mesh and cobbles are of several colours within a few millimetres: only what is next to the edge counts.
+    """
+    count, samples = profiles.shape[:2]
+    rows, places = np.arange(count), np.arange(samples)
+    away = np.linalg.norm(profiles - inside[:, None, :], axis=2)
+    leaves = away > _MIN_CONTRAST
+    leaves[:, : samples // 6] = False
+    first = np.argmax(leaves, axis=1)
+    near = (places >= first[:, None]) & (places <= first[:, None] + ramp)
+    farthest = np.argmax(np.where(near, away, -1.0), axis=1)
+    outside = profiles[rows, farthest]
+    step = to_light(outside) - to_light(inside)
+    size = np.maximum((step**2).sum(axis=1), 1e-9)
+    part = ((to_light(profiles) - to_light(inside)[:, None, :]) * step[:, None, :]).sum(axis=2) / size[:, None] - 0.5
+    crosses = (part[:, :-1] < 0.0) & (part[:, 1:] >= 0.0) & (places[:-1] < farthest[:, None])
+    last = samples - 2 - np.argmax(crosses[:, ::-1], axis=1)
+    before, after = part[rows, last], part[rows, last + 1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        positions = last + before / (before - after)
+    found = leaves.any(axis=1) & crosses.any(axis=1)
+    return np.where(found, positions, np.nan), away[rows, farthest]
+
+
+def _is_shaped(quad: FloatArray, camera: Camera) -> bool:
+    """Tell whether a card under perspective shows so.
+
+    A card is cut to 0.2 %; edge fits leave 1 %, a wrong focal length at 30 degrees of tilt 2 %; of a small card far
+    away the perspective, and with it the ratio, is told by parts of a pixel.
+    """
+    ratio, skew = rectangle_shape(quad, camera)
+    most = max(0.03, min(3.0 * ratio_doubt(quad, camera), _MOST_RATIO_DOUBT))
+    return bool(abs(np.log(ratio / ASPECT)) <= most and abs(skew) <= 0.05)
+
+
+def _is_even(rgb: ByteArray, quad: FloatArray, sides: list[_Side]) -> bool:
+    """Tell whether a surface is mostly of one colour, and so are three of its sides."""
+    colours = np.array([side.inside for side in sides])
+    differences = np.linalg.norm(colours - np.median(colours, axis=0), axis=1)
+    return float(np.sort(differences)[2]) <= 30.0 and _uniform_part(rgb, quad) >= 0.5
+
+
+def _uniform_part(rgb: ByteArray, quad: FloatArray) -> float:
+    """Return the part of the card's surface that is of its main colour, 0 to 1."""
+    size = (43, 27)
+    target = np.array([(0, 0), (size[0] - 1, 0), (size[0] - 1, size[1] - 1), (0, size[1] - 1)], dtype=np.float32)
+    matrix = cv2.getPerspectiveTransform(quad.astype(np.float32), target)
+    seen = np.asarray(cv2.warpPerspective(rgb, matrix, size), dtype=np.float64).reshape(-1, 3)
+    main = np.median(seen, axis=0)
+    # Shading changes the brightness more than the hue.
+    return float((np.linalg.norm(seen - main, axis=1) < 12.0 + 0.12 * float(np.linalg.norm(main))).mean())
+
+
+def _is_rounded(rgb: ByteArray, quad: FloatArray, sides: list[_Side], px_per_mm: float) -> bool:
+    """Tell whether each side ends in a rounded corner, and hardly any corner is sharp.
+
+    Print, a joint or a shadow that is taken for a side meets the others in sharp corners.
+    """
+    depths = _roundings_mm(rgb, quad, sides, px_per_mm)
+    # What is not seen is NaN, and neither.
+    rounded = (depths > _ROUND_MM[0]) & (depths < _ROUND_MM[1])
+    sharp = np.abs(depths) <= _ROUND_MM[0]
+    across = bool((rounded[0] and rounded[2]) or (rounded[1] and rounded[3]))
+    return across and int(rounded.sum()) > int(sharp.sum())
+
+
+def _roundings_mm(rgb: ByteArray, quad: FloatArray, sides: list[_Side], px_per_mm: float) -> FloatArray:
+    """Return how far inside their meeting points the four corners end, mm; NaN of those that cannot be seen."""
+    inward = np.roll(quad, 2, axis=0) - quad
+    inward = 6.0 * px_per_mm * inward / np.linalg.norm(inward, axis=1, keepdims=True)
+    profiles = sample_profiles(rgb, quad + inward, quad - inward, 49)
+    inside = profiles[:, :16].mean(axis=1)
+    positions, contrast = _ends(profiles, inside, _RAMP_MM * 4.0)
+    colours = np.array([side.inside for side in sides])
+    shows = np.linalg.norm(inside - colours, axis=1) < 0.4 * contrast
+    return np.where(shows, 6.0 - positions / 4.0, np.nan)
+
+
+def _crossings(profiles: FloatArray, inside: FloatArray, outside: FloatArray) -> FloatArray:
+    """Return where each colour profile (N, M, 3) crosses half way, in light, from its inner colour (N, 3) to its outer
+    one: brick and mesh are of several colours, and so is a card with a stripe.
+    """
+    step = to_light(outside) - to_light(inside)
+    step = step / np.maximum(np.linalg.norm(step, axis=1, keepdims=True), 1e-9)
+    positions, contrast = edge_positions((to_light(profiles) * step[:, None, :]).sum(axis=2), +1, 1.0)
+    return np.where(contrast > 0, positions, np.nan)
