@@ -17,6 +17,8 @@ _REACHES_MM = (3.6, 3.0)
 
 _PROFILES = 48
 _SAMPLES = 33
+_OFF_LINE = 0.08
+"""Points of an edge farther off its line, as a share of the reach, are another thing's."""
 _RAMP_MM = 1.3
 """Within this an edge, with its blur, is over: what lies beyond is another thing's (status J)."""
 # Part of a side that must show: a finger and its shadow may hide up to half of one, not of all.
@@ -130,6 +132,7 @@ def _sides(rgb: ByteArray, quad: FloatArray, reach: float, px_per_mm: float) -> 
         (_crossings(profiles, inside, outside), np.linalg.norm(outside - inside, axis=1)),
         _ends(profiles, inside, ramp),
     )
+    limit = max(0.6, _OFF_LINE * reach)
     sides = []
     for own in np.arange(4 * _PROFILES).reshape(4, _PROFILES):
         best: _Side | None = None
@@ -137,7 +140,7 @@ def _sides(rgb: ByteArray, quad: FloatArray, reach: float, px_per_mm: float) -> 
             good = own[np.isfinite(positions[own]) & (contrast[own] > _MIN_CONTRAST)]
             shift = (positions[good] / (_SAMPLES - 1) * 2.0 - 1.0) * reach
             points = base[good] + shift[:, None] * outward[good]
-            side = _fitted(points, contrast[good], inside[own], max(0.8, 0.12 * reach))
+            side = _fitted(points, contrast[good], inside[own], limit)
             if side is not None and (best is None or side.fitness(px_per_mm) > best.fitness(px_per_mm)):
                 best = side
         if best is None:

@@ -30,13 +30,21 @@ _SLOPES = np.tan(np.radians(np.arange(-18.0, 18.1, 1.5)))
 _LEAST_STEP = 10.0
 """Grey values in one channel, within a millimetre or so."""
 _LINES = 8
-_LEAST_SEEN = 0.4
+_LEAST_SEEN = 0.35
 """Part of the scans that must show a step on a line."""
-_MOST_OFF_RATIO, _MOST_SKEW = 0.09, 0.09
-_MOST_QUADS = 24
+_MOST_OFF_RATIO, _MOST_SKEW = 0.14, 0.14
+"""Of lines that are off by a millimetre, under perspective: the proof is made when they are fitted at full size."""
+_EVEN_MM = (1.0, 3.0)
+"""So far inside of an edge a card is even."""
+_MOST_LOOKED_AT, _MOST_QUADS = 300, 16
+_INSIDE, _OUTSIDE = 0.07, -0.06
+"""So far from the border to the middle the colour is looked at that a card has, and that it must not have."""
+_BORDER_POINTS = 14
+_NO_QUADS = np.zeros((0, 4, 2)), np.zeros(0)
 _SAME = 0.025
 """Quadrilaterals whose corners all lie within this share of the long side settle on the same edges."""
 _ALIKE = 0.05
+"""Rectangles whose corners all lie within this share of the long side are searched as one."""
 _THIN = 0.16
 """What is thinner than this, as a share of the root of the outline's area, is no part of a card."""
 
@@ -53,11 +61,12 @@ def quads_near(rgb: ByteArray, outline: FloatArray, camera: Camera) -> list[Floa
     camera
         Camera of the picture.
     """
-    found: list[tuple[float, FloatArray]] = []
-    for rectangle in _rectangles(outline):
-        found += _quads_about(rgb, rectangle, camera)
-    found.sort(key=lambda item: -item[0])
-    return _apart([quad for _, quad in found], _MOST_QUADS)
+    found = [_quads_about(rgb, rectangle, camera) for rectangle in _rectangles(outline)]
+    quads, score = np.concatenate([each[0] for each in found]), np.concatenate([each[1] for each in found])
+    if not len(quads):
+        return []
+    score = score + _standing_out(rgb, quads)
+    return _apart(quads[np.argsort(-score, kind="stable")], _MOST_QUADS)
 
 
 def _rectangles(outline: FloatArray) -> list[FloatArray]:
@@ -78,35 +87,57 @@ def _rectangle(points: FloatArray) -> FloatArray:
     return long_side_first(clockwise(np.asarray(corners, dtype=np.float64)))
 
 
-def _quads_about(rgb: ByteArray, rough: FloatArray, camera: Camera) -> list[tuple[float, FloatArray]]:
-    """Return quadrilaterals of the card's shape whose sides show near those of a rough one, each with its score."""
+def _quads_about(rgb: ByteArray, rough: FloatArray, camera: Camera) -> tuple[FloatArray, FloatArray]:
+    """Return quadrilaterals (N, 4, 2) of a card's shape whose sides show near those of a rough one, and their scores."""
     sides = np.roll(rough, -1, axis=0) - rough
     lengths = np.hypot(*sides.T)
     reach = _REACH * float(lengths.min())
     if reach < 4.0:
-        return []
+        return _NO_QUADS
     lines = [_lines(rgb, rough[i], rough[(i + 1) % 4], reach, float(lengths.sum())) for i in range(4)]
     if min(len(each[1]) for each in lines) == 0:
-        return []
+        return _NO_QUADS
     which = np.array(list(product(*(range(len(each[1])) for each in lines))))
     ends = np.stack([lines[i][0][which[:, i]] for i in range(4)], axis=1)  # (N, 4, 2, 2)
     seen = np.stack([lines[i][1][which[:, i]] for i in range(4)], axis=1)
     quads = _corners(ends)
     kept = _inside(quads, rgb.shape[:2])
     quads, seen = quads[kept], seen[kept]
-    found = []
+    found, scores = [], []
     for turn in (0, 1):  # a rough outline of which much is missing may be longer the wrong way
         turned = np.roll(quads, -turn, axis=1)
         ratio, skew = shapes(turned, camera)
         off = np.abs(np.log(ratio / ASPECT))
         fits = np.nonzero((off < _MOST_OFF_RATIO) & (np.abs(skew) < _MOST_SKEW))[0]
         score = seen[fits].mean(axis=1) + 0.5 * seen[fits].min(axis=1) - off[fits] - np.abs(skew[fits])
-        best = np.argsort(-score, kind="stable")[: 8 * _MOST_QUADS]
-        found += [(float(score[i]), turned[fits[i]]) for i in best]
-    return found
+        best = np.argsort(-score, kind="stable")[:_MOST_LOOKED_AT]
+        found.append(turned[fits[best]])
+        scores.append(score[best])
+    return np.concatenate(found), np.concatenate(scores)
 
 
-def _apart(quads: list[FloatArray], most: int) -> list[FloatArray]:
+def _standing_out(rgb: ByteArray, quads: FloatArray) -> FloatArray:
+    """Return how far quadrilaterals (N, 4, 2) are of one colour along their border and of another beyond: 0 to 2."""
+    inner, outer = (_along_border(rgb, quads, share) for share in (_INSIDE, _OUTSIDE))
+    main = np.median(inner, axis=1, keepdims=True)
+    # Shading changes the brightness more than the hue.
+    near = 12.0 + 0.12 * np.linalg.norm(main, axis=2)
+    even = np.linalg.norm(inner - main, axis=2) < near
+    other = np.linalg.norm(outer - main, axis=2) > near
+    out: FloatArray = even.mean(axis=1) + other.mean(axis=1)
+    return out
+
+
+def _along_border(rgb: ByteArray, quads: FloatArray, share: float) -> FloatArray:
+    """Return the colours (N, M, 3) along quadrilaterals that are moved inwards by a share of the way to the middle."""
+    moved = quads + share * (quads.mean(axis=1, keepdims=True) - quads)
+    part = np.linspace(0.06, 0.94, _BORDER_POINTS)[:, None]
+    points = moved[:, :, None] + part * (np.roll(moved, -1, axis=1) - moved)[:, :, None]
+    x, y = np.rint(points.reshape(len(quads), -1, 2)).astype(int).transpose(2, 0, 1)
+    return rgb[np.clip(y, 0, rgb.shape[0] - 1), np.clip(x, 0, rgb.shape[1] - 1)].astype(np.float64)
+
+
+def _apart(quads: FloatArray, most: int) -> list[FloatArray]:
     """Return the first so many of some quadrilaterals (4, 2) no two of which are nearly the same."""
     kept: list[FloatArray] = []
     for quad in quads:
@@ -166,11 +197,23 @@ def _steps(profiles: FloatArray) -> FloatArray:
     change[:, 1:-1] = np.abs(profiles[:, 2:] - profiles[:, :-2]).max(axis=2)
     steepest = np.zeros(change.shape, dtype=bool)
     steepest[:, 1:-1] = (change[:, 1:-1] >= change[:, :-2]) & (change[:, 1:-1] > change[:, 2:])
-    strong = np.where(steepest, np.clip(change / _LEAST_STEP - 0.5, 0.0, 1.0), 0.0)
+    clear = np.clip(1.5 - 2.0 * _change_within(change) / np.maximum(change, 1.0), 0.0, 1.0)
+    strong = np.where(steepest, clear * np.clip(change / _LEAST_STEP - 0.5, 0.0, 1.0), 0.0)
     near = strong.copy()
     near[:, 1:] = np.maximum(near[:, 1:], 0.7 * strong[:, :-1])
     near[:, :-1] = np.maximum(near[:, :-1], 0.7 * strong[:, 1:])
     return near
+
+
+def _change_within(change: FloatArray) -> FloatArray:
+    """Return the mean change (N, M) a little inside of each place of profiles that run from inside to outside.
+
+    A card is even inside of its edge, where the ground goes on to either side of its own edges as it is.
+    """
+    low, high = (round(mm / _STEP_MM) for mm in _EVEN_MM)
+    count = change.shape[1]
+    sums = np.cumsum(np.pad(change, ((0, 0), (high + 1, 0))), axis=1)
+    return np.asarray((sums[:, high - low + 1 : high - low + 1 + count] - sums[:, :count]) / (high - low + 1))
 
 
 def _line_votes(steps: FloatArray, sample_px: float, length: float) -> FloatArray:
