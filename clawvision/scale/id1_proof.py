@@ -19,8 +19,9 @@ _PROFILES = 48
 _SAMPLES = 33
 _OFF_LINE = 0.08
 """Points of an edge farther off its line, as a share of the reach, are another thing's."""
-_RAMP_MM = 1.3
-"""Within this an edge, with its blur, is over: what lies beyond is another thing's (status J)."""
+_RAMP_MM, _RAMP_PX, _RAMP_BY_BLUR = 1.2, 4.5, 3.0
+"""Within the larger of these an edge is over, until its blur is known; then within so many of that: what lies beyond is
+another thing's (status J)."""
 # Part of a side that must show: a finger and its shadow may hide up to half of one, not of all.
 _MIN_SUPPORT = 0.5
 _MIN_MEAN_SUPPORT = 0.84
@@ -31,9 +32,15 @@ _MOST_RATIO_DOUBT = 0.08
 """Beyond this the ratio of the sides tells no card from a tile."""
 _RATIO_SD, _SKEW_SD = 0.015, 0.02
 """So far a card's shape is off where its edges are found right, of things that are nearly alike."""
-_ROUND_MM = (0.85, 2.6)
-"""So far inside the meeting point of the sides a rounded corner ends: a quarter circle of 3.18 mm ends 1.32 mm inside;
-blur adds to it. Nearer to the meeting point, to either side, it is a sharp one."""
+_ROUND_MM = 1.36
+"""So far inside of the meeting point of the sides a quarter circle of 3.18 mm ends, on the way to the middle."""
+_ROUND_BY_BLUR, _SHARP_BY_BLUR = 0.18, 0.8
+"""Half the light shows farther inside where edges are blurred by a Gaussian of some mm: by so much of its square, of a
+sharp corner by so much of it (found by blurring drawn corners, good to 0.05 mm up to 2 mm)."""
+_LEAST_APART_MM = 0.45
+"""Where the two lie nearer together a rounded corner is not told from a sharp one."""
+_ROUND_FROM, _ROUND_TO = 0.55, 2.0
+"""From a sharp corner, 0, to a rounded one, 1."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,6 +59,7 @@ class _Side:
     contrast: float
     inside: FloatArray  # (3,) colour
     rms: float
+    blur_px: float
 
     def fitness(self, px_per_mm: float) -> float:
         """Return how well points lie on the line: the more of them and the nearer, the better."""
@@ -94,14 +102,16 @@ def _px_per_mm(quad: FloatArray) -> float:
 def _settled(rgb: ByteArray, quad: FloatArray, camera: Camera) -> tuple[FloatArray, list[_Side]] | None:
     """Return the corners where lines fitted to the four edges meet, and the sides; None where one does not show."""
     sides: list[_Side] = []
+    ramp_px = _RAMP_PX
     for attempt, reach_mm in enumerate(_REACHES_MM):
         px_per_mm = _px_per_mm(quad)
         last = attempt == len(_REACHES_MM) - 1
         most_rms = max(0.6, (0.15 if last else 0.3) * px_per_mm)
-        seen = _sides(rgb, quad, reach_mm * px_per_mm, px_per_mm)
+        seen = _sides(rgb, quad, reach_mm * px_per_mm, px_per_mm, max(ramp_px, _RAMP_MM * px_per_mm))
         if seen is None or any(side.support < _MIN_SUPPORT or side.rms > most_rms for side in seen):
             return None
         sides = seen
+        ramp_px = min(_RAMP_BY_BLUR * _blur_px(sides), _RAMP_PX)
         corners = [intersect(sides[i - 1].line, sides[i].line) for i in range(4)]
         if any(corner is None for corner in corners):
             return None
@@ -114,7 +124,7 @@ def _settled(rgb: ByteArray, quad: FloatArray, camera: Camera) -> tuple[FloatArr
     return quad, sides
 
 
-def _sides(rgb: ByteArray, quad: FloatArray, reach: float, px_per_mm: float) -> list[_Side] | None:
+def _sides(rgb: ByteArray, quad: FloatArray, reach: float, px_per_mm: float, ramp_px: float) -> list[_Side] | None:
     """Fit the four sides of a card, each where its colour inside ends; None where one of them does not show."""
     along = np.roll(quad, -1, axis=0) - quad
     normal = np.column_stack((along[:, 1], -along[:, 0])) / np.linalg.norm(along, axis=1, keepdims=True)
@@ -126,21 +136,22 @@ def _sides(rgb: ByteArray, quad: FloatArray, reach: float, px_per_mm: float) -> 
     profiles = sample_profiles(rgb, base - reach * outward, base + reach * outward, _SAMPLES)
     third = _SAMPLES // 3
     inside, outside = profiles[:, :third].mean(axis=1), profiles[:, -third:].mean(axis=1)
-    ramp = _RAMP_MM * px_per_mm / (2.0 * reach) * (_SAMPLES - 1)
+    sample_px = 2.0 * reach / (_SAMPLES - 1)
+    ends, contrast, blur = _ends(profiles, inside, ramp_px / sample_px)
     # Over even ground the one way is the surer, before a pattern the other: as the points lie on a line.
     ways = (
         (_crossings(profiles, inside, outside), np.linalg.norm(outside - inside, axis=1)),
-        _ends(profiles, inside, ramp),
+        (ends, contrast),
     )
     limit = max(0.6, _OFF_LINE * reach)
     sides = []
     for own in np.arange(4 * _PROFILES).reshape(4, _PROFILES):
         best: _Side | None = None
-        for positions, contrast in ways:
-            good = own[np.isfinite(positions[own]) & (contrast[own] > _MIN_CONTRAST)]
-            shift = (positions[good] / (_SAMPLES - 1) * 2.0 - 1.0) * reach
-            points = base[good] + shift[:, None] * outward[good]
-            side = _fitted(points, contrast[good], inside[own], limit)
+        blur_px = float(np.median(blur[own])) * sample_px
+        for positions, steps in ways:
+            good = own[np.isfinite(positions[own]) & (steps[own] > _MIN_CONTRAST)]
+            points = base[good] + (positions[good] * sample_px - reach)[:, None] * outward[good]
+            side = _fitted(points, steps[good], inside[own], blur_px, limit)
             if side is not None and (best is None or side.fitness(px_per_mm) > best.fitness(px_per_mm)):
                 best = side
         if best is None:
@@ -149,7 +160,7 @@ def _sides(rgb: ByteArray, quad: FloatArray, reach: float, px_per_mm: float) -> 
     return sides
 
 
-def _fitted(points: FloatArray, contrast: FloatArray, inside: FloatArray, limit: float) -> _Side | None:
+def _fitted(points: FloatArray, contrast: FloatArray, inside: FloatArray, blur_px: float, limit: float) -> _Side | None:
     """Return the side on which points (N, 2) of an edge lie; None where too few agree."""
     if len(points) < _MIN_SUPPORT * _PROFILES:
         return None
@@ -164,14 +175,28 @@ def _fitted(points: FloatArray, contrast: FloatArray, inside: FloatArray, limit:
         contrast=float(np.median(contrast)),
         inside=np.median(inside, axis=0),
         rms=float(np.sqrt((off**2).mean())),
+        blur_px=blur_px,
     )
 
 
-def _ends(profiles: FloatArray, inside: FloatArray, ramp: float) -> tuple[FloatArray, FloatArray]:
-    """Return where each colour profile (N, M, 3), from inside to outside, leaves its inner colour (N, 3), and by how
-    much: half way, in light, to the colour just beyond; NaN where it does not.
+def _blur_px(sides: list[_Side]) -> float:
+    return float(np.median([side.blur_px for side in sides]))
+
+
+def _ends(profiles: FloatArray, inside: FloatArray, ramp: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return where colour profiles (N, M, 3), from inside to outside, leave their inner colours (N, 3).
 
     Brick, mesh and cobbles are of several colours within a few millimetres: only what is next to the edge counts.
+
+    Returns
+    -------
+    positions : float64 (N,)
+        Half way, in light, to the colour within a ``ramp`` of samples from where it begins to change; NaN where it does
+        not.
+    contrast : float64 (N,)
+        By how much.
+    blur : float64 (N,)
+        Standard deviation, samples, of a Gaussian that makes an edge so slow.
     """
     count, samples = profiles.shape[:2]
     rows, places = np.arange(count), np.arange(samples)
@@ -190,8 +215,9 @@ def _ends(profiles: FloatArray, inside: FloatArray, ramp: float) -> tuple[FloatA
     before, after = part[rows, last], part[rows, last + 1]
     with np.errstate(divide="ignore", invalid="ignore"):
         positions = last + before / (before - after)
+        blur = 1.0 / (np.sqrt(2.0 * np.pi) * (after - before))
     found = leaves.any(axis=1) & crosses.any(axis=1)
-    return np.where(found, positions, np.nan), away[rows, farthest]
+    return np.where(found, positions, np.nan), away[rows, farthest], np.where(found, blur, np.inf)
 
 
 def _is_shaped(quad: FloatArray, camera: Camera) -> bool:
@@ -228,21 +254,31 @@ def _is_rounded(rgb: ByteArray, quad: FloatArray, sides: list[_Side], px_per_mm:
 
     Print, a joint or a shadow that is taken for a side meets the others in sharp corners.
     """
-    depths = _roundings_mm(rgb, quad, sides, px_per_mm)
+    roundness = _roundness(rgb, quad, sides, px_per_mm)
     # What is not seen is NaN, and neither.
-    rounded = (depths > _ROUND_MM[0]) & (depths < _ROUND_MM[1])
-    sharp = np.abs(depths) <= _ROUND_MM[0]
+    rounded = (roundness > _ROUND_FROM) & (roundness < _ROUND_TO)
+    sharp = np.abs(roundness) <= _ROUND_FROM
     across = bool((rounded[0] and rounded[2]) or (rounded[1] and rounded[3]))
     return across and int(rounded.sum()) > int(sharp.sum())
 
 
-def _roundings_mm(rgb: ByteArray, quad: FloatArray, sides: list[_Side], px_per_mm: float) -> FloatArray:
-    """Return how far inside their meeting points the four corners end, mm; NaN of those that cannot be seen."""
+def _roundness(rgb: ByteArray, quad: FloatArray, sides: list[_Side], px_per_mm: float) -> FloatArray:
+    """Return how the corners end: 0 as sharp ones do that are so blurred, 1 as a card's; NaN where none is seen."""
+    blur_mm = _blur_px(sides) / px_per_mm
+    sharp_mm, round_mm = _SHARP_BY_BLUR * blur_mm, _ROUND_MM + _ROUND_BY_BLUR * blur_mm**2
+    if not round_mm - sharp_mm > _LEAST_APART_MM:
+        return np.full(4, np.nan)
+    return (_corner_depths_mm(rgb, quad, sides, px_per_mm) - sharp_mm) / (round_mm - sharp_mm)
+
+
+def _corner_depths_mm(rgb: ByteArray, quad: FloatArray, sides: list[_Side], px_per_mm: float) -> FloatArray:
+    """Return how far inside of their meeting points the four corners end, mm; NaN of those that cannot be seen."""
     inward = np.roll(quad, 2, axis=0) - quad
     inward = 6.0 * px_per_mm * inward / np.linalg.norm(inward, axis=1, keepdims=True)
     profiles = sample_profiles(rgb, quad + inward, quad - inward, 49)
     inside = profiles[:, :16].mean(axis=1)
-    positions, contrast = _ends(profiles, inside, _RAMP_MM * 4.0)
+    ramp_mm = max(_RAMP_BY_BLUR * _blur_px(sides) / px_per_mm, _RAMP_MM)
+    positions, contrast, _ = _ends(profiles, inside, 4.0 * ramp_mm)
     colours = np.array([side.inside for side in sides])
     shows = np.linalg.norm(inside - colours, axis=1) < 0.4 * contrast
     return np.where(shows, 6.0 - positions / 4.0, np.nan)

@@ -88,7 +88,7 @@ def _rectangle(points: FloatArray) -> FloatArray:
 
 
 def _quads_about(rgb: ByteArray, rough: FloatArray, camera: Camera) -> tuple[FloatArray, FloatArray]:
-    """Return quadrilaterals (N, 4, 2) of a card's shape whose sides show near those of a rough one, and their scores."""
+    """Return quadrilaterals (N, 4, 2) of a card's shape whose sides show near those of a rough one, and scores."""
     sides = np.roll(rough, -1, axis=0) - rough
     lengths = np.hypot(*sides.T)
     reach = _REACH * float(lengths.min())
@@ -134,7 +134,8 @@ def _along_border(rgb: ByteArray, quads: FloatArray, share: float) -> FloatArray
     part = np.linspace(0.06, 0.94, _BORDER_POINTS)[:, None]
     points = moved[:, :, None] + part * (np.roll(moved, -1, axis=1) - moved)[:, :, None]
     x, y = np.rint(points.reshape(len(quads), -1, 2)).astype(int).transpose(2, 0, 1)
-    return rgb[np.clip(y, 0, rgb.shape[0] - 1), np.clip(x, 0, rgb.shape[1] - 1)].astype(np.float64)
+    colours = rgb[np.clip(y, 0, rgb.shape[0] - 1), np.clip(x, 0, rgb.shape[1] - 1)]
+    return np.asarray(colours, dtype=np.float64)
 
 
 def _apart(quads: FloatArray, most: int) -> list[FloatArray]:
