@@ -28,7 +28,7 @@ _MIN_MEAN_SUPPORT = 0.84
 _MIN_CONTRAST = 14.0
 _ABOUT_EVEN, _ABOUT_SHAPED = 0.4, 0.13
 """What is farther from a card than this at first sight is not looked at again."""
-_MOST_RATIO_DOUBT = 0.08
+_MOST_RATIO_DOUBT = 0.04
 """Beyond this the ratio of the sides tells no card from a tile."""
 _RATIO_SD, _SKEW_SD = 0.015, 0.02
 """So far a card's shape is off where its edges are found right, of things that are nearly alike."""
@@ -250,16 +250,16 @@ def _uniform_part(rgb: ByteArray, quad: FloatArray) -> float:
 
 
 def _is_rounded(rgb: ByteArray, quad: FloatArray, sides: list[_Side], px_per_mm: float) -> bool:
-    """Tell whether each side ends in a rounded corner, and hardly any corner is sharp.
+    """Tell whether each side ends in a rounded corner, and no corner is sharp.
 
     Print, a joint or a shadow that is taken for a side meets the others in sharp corners.
     """
     roundness = _roundness(rgb, quad, sides, px_per_mm)
-    # What is not seen is NaN, and neither.
+    # What is not seen is NaN, and neither; what lies far out is of a thing that lies on the corner.
     rounded = (roundness > _ROUND_FROM) & (roundness < _ROUND_TO)
     sharp = np.abs(roundness) <= _ROUND_FROM
-    across = bool((rounded[0] and rounded[2]) or (rounded[1] and rounded[3]))
-    return across and int(rounded.sum()) > int(sharp.sum())
+    across = (rounded[0] and rounded[2]) or (rounded[1] and rounded[3])
+    return bool(across) and not bool(sharp.any())
 
 
 def _roundness(rgb: ByteArray, quad: FloatArray, sides: list[_Side], px_per_mm: float) -> FloatArray:

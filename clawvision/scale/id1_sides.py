@@ -34,7 +34,7 @@ _LEAST_SEEN = 0.35
 """Part of the scans that must show a step on a line."""
 _MOST_OFF_RATIO, _MOST_SKEW = 0.14, 0.14
 """Of lines that are off by a millimetre, under perspective: the proof is made when they are fitted at full size."""
-_EVEN_MM = (1.0, 3.0)
+_EVEN_MM = (1.0, 2.0)
 """So far inside of an edge a card is even."""
 _MOST_LOOKED_AT, _MOST_QUADS = 300, 16
 _INSIDE, _OUTSIDE = 0.07, -0.06

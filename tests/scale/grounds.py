@@ -46,7 +46,7 @@ def cobbles(shape: tuple[int, int], seed: int = 0) -> FloatArray:
     picture = np.full((*shape, 3), (58.0, 50.0, 42.0))
     for top in range(-10, shape[0] + 30, 30):
         for left in range(-10, shape[1] + 36, 36):
-            x, y = (int(v) for v in (left, top) + random.integers(-7, 8, 2))
+            x, y = (int(v) for v in np.array((left, top)) + random.integers(-7, 8, 2))
             axes = tuple(int(v) for v in random.integers(10, 19, 2))
             grey = random.uniform(95, 190)
             colour = (grey, 0.95 * grey, 0.86 * grey)
