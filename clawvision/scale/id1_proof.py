@@ -22,9 +22,9 @@ _OFF_LINE = 0.08
 _RAMP_MM, _RAMP_PX, _RAMP_BY_BLUR = 1.2, 4.5, 3.0
 """Within the larger of these an edge is over, until its blur is known; then within so many of that: what lies beyond is
 another thing's (status J)."""
-# Part of a side that must show: a finger and its shadow may hide up to half of one, not of all.
-_MIN_SUPPORT = 0.5
-_MIN_MEAN_SUPPORT = 0.84
+_MIN_SUPPORT, _MIN_MEAN_SUPPORT, _MIN_EACH_SUPPORT = 0.5, 0.84, 0.65
+"""Part of a side that must show: a finger and its shadow may hide up to half of one where the others are clear, or
+a pattern behind make a third of any hard to see (status J)."""
 _MIN_CONTRAST = 14.0
 _ABOUT_EVEN, _ABOUT_SHAPED = 0.4, 0.13
 """What is farther from a card than this at first sight is not looked at again."""
@@ -119,9 +119,13 @@ def _settled(rgb: ByteArray, quad: FloatArray, camera: Camera) -> tuple[FloatArr
         ratio, skew = rectangle_shape(quad, camera)
         if abs(np.log(ratio / ASPECT)) > _ABOUT_SHAPED or abs(skew) > _ABOUT_SHAPED:
             return None
-    if float(np.mean([side.support for side in sides])) < _MIN_MEAN_SUPPORT:
-        return None
-    return quad, sides
+    return (quad, sides) if _show(sides) else None
+
+
+def _show(sides: list[_Side]) -> bool:
+    """Tell whether enough of the sides shows: one may be half hidden, or all be hard to see in places."""
+    support = [side.support for side in sides]
+    return float(np.mean(support)) >= _MIN_MEAN_SUPPORT or min(support) >= _MIN_EACH_SUPPORT
 
 
 def _sides(rgb: ByteArray, quad: FloatArray, reach: float, px_per_mm: float, ramp_px: float) -> list[_Side] | None:

@@ -106,7 +106,7 @@ def _plausible(quads: FloatArray, camera: Camera, shape: tuple[int, int]) -> lis
     ratio = (sides[:, 0] + sides[:, 2]) / np.maximum(sides[:, 1] + sides[:, 3], 1e-9)
     quads = quads[(np.maximum(ratio, 1 / ratio) > 0.95) & (np.maximum(ratio, 1 / ratio) < 2.6)]
     kept: list[tuple[float, FloatArray]] = []
-    ordered = np.array([long_side_first(quad) for quad in quads[:_MAX_QUADS]]).reshape(-1, 4, 2)
+    ordered = long_side_first(quads[:_MAX_QUADS])
     taken = np.zeros(len(ordered), dtype=bool)
     for turned in (ordered, np.roll(ordered, -1, axis=1)):
         seen, skew = shapes(turned, camera)

@@ -65,15 +65,16 @@ def clockwise(quad: FloatArray) -> FloatArray:
     return quad if float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) > 0 else quad[::-1]
 
 
-def long_side_first(quad: FloatArray) -> FloatArray:
-    """Roll the corners so that the first side is a long one, the card as upright as can be."""
-    sides = np.linalg.norm(np.roll(quad, -1, axis=0) - quad, axis=1)
-    if sides[0] + sides[2] < sides[1] + sides[3]:
-        quad = np.roll(quad, -1, axis=0)
-    along = quad[1] - quad[0]
+def long_side_first(quads: FloatArray) -> FloatArray:
+    """Roll corners (..., 4, 2) so that the first side is a long one, the card as upright as can be."""
+    sides = np.linalg.norm(np.roll(quads, -1, axis=-2) - quads, axis=-1)
+    wide = sides[..., 0] + sides[..., 2] >= sides[..., 1] + sides[..., 3]
+    quads = np.where(wide[..., None, None], quads, np.roll(quads, -1, axis=-2))
+    along = quads[..., 1, :] - quads[..., 0, :]
     # Upright: x to the right; for a card on end x downwards.
-    backwards = along[0] < 0 if abs(along[0]) > abs(along[1]) else along[1] < 0
-    return np.roll(quad, -2, axis=0) if backwards else quad
+    across, down = along[..., 0], along[..., 1]
+    backwards = np.where(np.abs(across) > np.abs(down), across < 0, down < 0)
+    return np.where(backwards[..., None, None], np.roll(quads, -2, axis=-2), quads)
 
 
 def distinct(quads: Iterable[FloatArray], most: int) -> list[FloatArray]:
