@@ -9,7 +9,7 @@ import numpy as np
 
 from clawvision.scale.edges import edge_positions, fit_line, intersect, sample_profiles, to_light
 from clawvision.scale.geometry import CARD_HEIGHT, CARD_WIDTH, CORNER_RADIUS
-from clawvision.scale.id1_shape import ASPECT, ratio_doubt, rectangle_shape
+from clawvision.scale.id1_shape import ASPECT, ratio_doubt, rectangle_shape, upright
 from clawvision.types import ByteArray, Camera, FloatArray
 
 _REACHES_MM = (3.6, 3.0)
@@ -91,7 +91,7 @@ def verify(rgb: ByteArray, quad: FloatArray, camera: Camera) -> Proven | None:
     ratio, skew = rectangle_shape(quad, camera)
     score /= 1.0 + (np.log(ratio / ASPECT) / _RATIO_SD) ** 2 + (skew / _SKEW_SD) ** 2
     sigma = max(0.3, 0.1 * px_per_mm, max(side.rms for side in sides))
-    return Proven(quad, score, sigma)
+    return Proven(upright(quad), score, sigma)
 
 
 def _px_per_mm(quad: FloatArray) -> float:

@@ -70,8 +70,15 @@ def long_side_first(quads: FloatArray) -> FloatArray:
     sides = np.linalg.norm(np.roll(quads, -1, axis=-2) - quads, axis=-1)
     wide = sides[..., 0] + sides[..., 2] >= sides[..., 1] + sides[..., 3]
     quads = np.where(wide[..., None, None], quads, np.roll(quads, -1, axis=-2))
+    return upright(quads)
+
+
+def upright(quads: FloatArray) -> FloatArray:
+    """Turn corners (..., 4, 2) by half a turn where the first side runs backwards: which end is which, no card shows.
+
+    It runs to the right; that of a card on end downwards.
+    """
     along = quads[..., 1, :] - quads[..., 0, :]
-    # Upright: x to the right; for a card on end x downwards.
     across, down = along[..., 0], along[..., 1]
     backwards = np.where(np.abs(across) > np.abs(down), across < 0, down < 0)
     return np.where(backwards[..., None, None], np.roll(quads, -2, axis=-2), quads)

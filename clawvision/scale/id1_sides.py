@@ -36,7 +36,7 @@ _MOST_OFF_RATIO, _MOST_SKEW = 0.14, 0.14
 """Of lines that are off by a millimetre, under perspective: the proof is made when they are fitted at full size."""
 _EVEN_MM = (1.0, 2.0)
 """So far inside of an edge a card is even."""
-_MOST_LOOKED_AT, _MOST_QUADS = 300, 16
+_MOST_LOOKED_AT, _MOST_QUADS = 300, 12
 _INSIDE, _OUTSIDE = 0.07, -0.06
 """So far from the border to the middle the colour is looked at that a card has, and that it must not have."""
 _BORDER_POINTS = 14

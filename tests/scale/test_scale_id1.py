@@ -197,6 +197,22 @@ def test_what_is_printed_on_another_sheet_makes_no_card(name: str, size: tuple[f
 
 
 @pytest.mark.parametrize("name", GROUNDS)
+@pytest.mark.parametrize("missing", [0.15, 0.3])
+def test_a_rough_outline_of_a_part_of_the_card_is_enough(name: str, missing: float) -> None:
+    """With what sticks out of it the outline is about as high as it is wide."""
+    where = pose(camera(), tilt_deg=5.0, turn_deg=7.0)
+    true = where.project(card_corners())
+    picture = _before(
+        _rounded(_printed((CARD_WIDTH, CARD_HEIGHT), (96.0, 150.0, 112.0))), where, GROUNDS[name]((768, 1024), 5), 0.8
+    )
+    part = true.copy()
+    part[1:3] += missing * (part[[0, 3]] - part[1:3])
+    found = find_id1(picture, where.camera, rough_px=_roughly(part))
+    assert found is not None
+    assert _off(found.points_px, true) < 0.006
+
+
+@pytest.mark.parametrize("name", GROUNDS)
 def test_a_rough_outline_of_bare_patterned_ground_holds_no_card(name: str) -> None:
     behind = GROUNDS[name]((768, 1024), 3)
     picture = np.asarray(behind, dtype=np.uint8)
