@@ -41,6 +41,8 @@ _LEAST_APART_MM = 0.45
 """Where the two lie nearer together a rounded corner is not told from a sharp one."""
 _ROUND_FROM, _ROUND_TO = 0.55, 2.0
 """From a sharp corner, 0, to a rounded one, 1."""
+_BEYOND_MM, _BEYOND_POINTS, _ON_LINE_MM, _LASTS = (2.0, 8.0), 16, 0.5, 0.8
+"""Where beyond a corner a side is looked for that goes on, how near to its line, and at what part of the places."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,6 +88,8 @@ def verify(rgb: ByteArray, quad: FloatArray, camera: Camera) -> Proven | None:
     quad, sides = settled
     px_per_mm = _px_per_mm(quad)
     if not (_is_shaped(quad, camera) and _is_even(rgb, quad, sides) and _is_rounded(rgb, quad, sides, px_per_mm)):
+        return None
+    if _goes_on(rgb, quad, px_per_mm):
         return None
     score = float(np.mean([side.support for side in sides])) * min(side.contrast for side in sides)
     ratio, skew = rectangle_shape(quad, camera)
@@ -264,6 +268,27 @@ def _is_rounded(rgb: ByteArray, quad: FloatArray, sides: list[_Side], px_per_mm:
     sharp = np.abs(roundness) <= _ROUND_FROM
     across = (rounded[0] and rounded[2]) or (rounded[1] and rounded[3])
     return bool(across) and not bool(sharp.any())
+
+
+def _goes_on(rgb: ByteArray, quad: FloatArray, px_per_mm: float) -> bool:
+    """Tell whether beyond one side the two next to it both go on: then it is print on something larger."""
+    along = np.roll(quad, -1, axis=0) - quad
+    along = px_per_mm * along / np.linalg.norm(along, axis=1, keepdims=True)
+    beyond_mm = np.linspace(*_BEYOND_MM, _BEYOND_POINTS)[:, None]
+    ends, normals = [], []
+    for corner in range(4):
+        # The side before a corner goes on there, and the side after it, backwards.
+        for way in (along[corner - 1], -along[corner]):
+            ends.append(quad[corner] + beyond_mm * way)
+            normals.append(np.repeat(np.array([[way[1], -way[0]]]), _BEYOND_POINTS, axis=0))
+    base, normal = np.concatenate(ends), 2.0 * np.concatenate(normals)
+    profiles = sample_profiles(rgb, base - normal, base + normal, _SAMPLES)
+    third = _SAMPLES // 3
+    inside, outside = profiles[:, :third].mean(axis=1), profiles[:, -third:].mean(axis=1)
+    off_mm = np.abs(_crossings(profiles, inside, outside) / (_SAMPLES - 1) - 0.5) * 4.0
+    shows = (np.linalg.norm(outside - inside, axis=1) > _MIN_CONTRAST) & (off_mm < _ON_LINE_MM)
+    lasts = shows.reshape(4, 2, _BEYOND_POINTS).mean(axis=2) >= _LASTS
+    return bool((lasts[:, 0] & np.roll(lasts[:, 1], -1)).any())
 
 
 def _roundness(rgb: ByteArray, quad: FloatArray, sides: list[_Side], px_per_mm: float) -> FloatArray:
