@@ -89,28 +89,25 @@ def find_reference(
     request: PhotoRequest,
     settings: Settings,
     camera: Camera,
-    near: _Window | None = None,
 ) -> Reference | None:
     """Return the reference that is trusted most: printed card, plain card, ruler.
 
     Parameters
     ----------
     pixels : uint8 (H, W, 3)
-        The upright photo, or a part of it.
+        The upright photo.
     request
         Its ``tick_mm`` wins over the settings'.
     settings
         Print scale of the card and its tolerance, default tick spacing.
     camera
         Camera of these pixels.
-    near
-        The window that these pixels are, around what may be the reference.
     """
     grey = _grey(pixels)
     card = find_card(grey)
     if card is not None:
         return _as_printed(card, settings)
-    return _by_edges(pixels, grey, request, settings, camera, near)
+    return _by_edges(pixels, grey, request, settings, camera)
 
 
 def _grey(pixels: ByteArray) -> ByteArray:
@@ -127,33 +124,29 @@ def _by_edges(
     request: PhotoRequest,
     settings: Settings,
     camera: Camera,
-    near: _Window | None,
+    window: _Window | None = None,
 ) -> Reference | None:
-    """Return a reference without markers: plain card, ruler.
+    """Return a reference without markers, of a photo or near the rough outline in a window: plain card, ruler.
 
     Near something longish a ruler whose three rows of ticks all show comes first: nothing else has them, and what
     is printed on a ruler and lies around it may make up a card.
     """
     tick_mm = settings.tick_mm if request.tick_mm is None else request.tick_mm
     assumed = (reason("tick_assumed", tick=tick_mm),) if request.tick_mm is None else ()
-    rough_px = None if near is None else near.rough_px
-    if near is not None and _is_long(near.rough_px, _LONGISH):
-        ruler = near.ruler(tick_mm)
+    rough_px = None if window is None else window.rough_px
+    if window is not None and _is_long(window.rough_px, _LONGISH):
+        ruler = window.ruler(tick_mm)
         if ruler is not None:
             return replace(ruler, reasons=(*ruler.reasons, *assumed))
     is_long = rough_px is not None and _is_long(rough_px)
     segments = straight_segments(pixels, _LONG_SEGMENT_SIDE) if is_long else straight_segments(pixels)
-    plain = find_id1(pixels, camera, segments, None if is_long else rough_px)
+    plain = find_id1(pixels, camera, segments) if window is None else _plain_about(window, segments, is_long)
     if plain is not None:
         return plain
     ruler = find_ruler(grey, tick_mm, segments if rough_px is None else _with_long_sides(segments, rough_px))
     if ruler is not None:
         return replace(ruler, reasons=(*ruler.reasons, *assumed))
     return None
-
-
-def _moved(found: Reference, by: NDArray[np.int64]) -> Reference:
-    return replace(found, points_px=frozen_array(found.points_px + by), outline_px=frozen_array(found.outline_px + by))
 
 
 def _is_long(rough_px: FloatArray, times: float = _LONG) -> bool:
@@ -164,18 +157,18 @@ def _is_long(rough_px: FloatArray, times: float = _LONG) -> bool:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Window:
-    """A part of a photo, its camera, the pixel (2,) of the photo that is its first, and the rough outline in it."""
+    """A part of a photo, its camera, the pixel (2,) of the photo that is its first, the rough outline in it, and the
+    whole photo with its camera."""
 
-    photo: ByteArray
     pixels: ByteArray
     camera: Camera
     low: NDArray[np.int64]
     rough_px: FloatArray
+    whole: ByteArray
+    whole_camera: Camera
 
     def moved(self, found: Reference | None) -> Reference | None:
         """Return what was found in the part in pixels of the photo."""
-        if found is None:
-            return None
         return _moved(found, self.low)
 
     def ruler(self, tick_mm: float) -> Reference | None:
@@ -183,9 +176,26 @@ class _Window:
         margin = int(np.ptp(self.rough_px, axis=0).max())
         first = np.maximum(self.low - margin, 0)
         width, height = self.pixels.shape[1], self.pixels.shape[0]
-        around = self.photo[first[1] : self.low[1] + height + margin, first[0] : self.low[0] + width + margin]
+        around = self.whole[first[1] : self.low[1] + height + margin, first[0] : self.low[0] + width + margin]
         found = find_ruler_near(_grey(np.ascontiguousarray(around)), tick_mm, self.rough_px + (self.low - first))
-        return None if found is None else _moved(found, first - self.low)
+        return _moved(found, first - self.low)
+
+
+def _moved(found: Reference | None, by: NDArray[np.int64]) -> Reference | None:
+    if found is None:
+        return None
+    return replace(found, points_px=frozen_array(found.points_px + by), outline_px=frozen_array(found.outline_px + by))
+
+
+def _plain_about(window: _Window, segments: tuple[FloatArray, float], is_long: bool) -> Reference | None:
+    """Return a plain card by the segments of a window, pixels of it, and by what lies about the window as well.
+
+    The rough outline may miss a good part of the card.
+    """
+    ends, factor = segments
+    in_whole = (ends + np.tile(window.low, 2) / factor, factor)
+    rough_px = None if is_long else window.rough_px + window.low
+    return _moved(find_id1(window.whole, window.whole_camera, in_whole, rough_px), -window.low)
 
 
 def _with_long_sides(segments: tuple[FloatArray, float], rough_px: FloatArray) -> tuple[FloatArray, float]:
@@ -213,7 +223,7 @@ def _window(rough_px: FloatArray, pixels: ByteArray, camera: Camera) -> _Window 
     shown = replace(
         camera, width=part.shape[1], height=part.shape[0], cx=camera.cx - float(low[0]), cy=camera.cy - float(low[1])
     )
-    return _Window(pixels, part, shown, low, rough_px - low)
+    return _Window(part, shown, low, rough_px - low, pixels, camera)
 
 
 def _windows(rough: Sequence[FloatArray], pixels: ByteArray, camera: Camera) -> list[_Window]:
@@ -242,6 +252,15 @@ def _find_near(
         for window, grey in zip(windows, greys, strict=True)
     )
     return next((each for each in found if each is not None), None)
+
+
+def _find_in(window: _Window, request: PhotoRequest, settings: Settings) -> Reference | None:
+    """Return the reference that is trusted most of those in a window."""
+    grey = _grey(window.pixels)
+    card = find_card(grey)
+    if card is not None:
+        return window.moved(_as_printed(card, settings))
+    return window.moved(_by_edges(window.pixels, grey, request, settings, window.camera, window))
 
 
 def find_scale(
@@ -290,10 +309,7 @@ def find_scale(
     if reference is None:
         reference = find_reference(pixels, request, settings, camera)
     if reference is None and not at_once:
-        seen = (
-            window.moved(find_reference(window.pixels, request, settings, window.camera, window))
-            for window in _windows(where(), pixels, camera)
-        )
+        seen = (_find_in(window, request, settings) for window in _windows(where(), pixels, camera))
         reference = next((each for each in seen if each is not None), None)
     if reference is None and request.points is not None:
         reference = reference_in_photo(reference_from_points(request.points), photo.reduction)
