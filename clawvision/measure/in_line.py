@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from clawvision.measure.viewing import TOE_TURNS_IN_DEG
 from clawvision.scale.plane import ray_directions
 from clawvision.types import ClawResult, FloatArray, Lean, Scale
 
@@ -58,5 +57,5 @@ def out_of_line(said: Lean, claw: ClawResult, scale: Scale) -> float | None:
     if reach <= 0.0:
         return None
     middle = 0.5 * (np.array(claw.landmarks_px["C"]) + np.array(claw.landmarks_px["B"]))
-    turned = said.value_deg - lean_in_plane(scale, (toe - heel) / reach, middle) - TOE_TURNS_IN_DEG
+    turned = said.value_deg - lean_in_plane(scale, (toe - heel) / reach, middle)
     return abs(turned) if abs(turned) > _SIGMAS * np.hypot(said.sigma_deg, _HELD_DEG) else None

@@ -23,7 +23,7 @@ from clawvision.measure.side import (
 from clawvision.measure.side_landmarks import SideLandmarks, find_side_landmarks, run_from_toe
 from clawvision.measure.twist import helical_twist
 from clawvision.measure.viewing import Viewing, along_claw, outline_modes, placed, shared_causes, viewing_of
-from clawvision.scale.plane import mm_per_px
+from clawvision.scale.plane import mm_per_px, project_plane
 from clawvision.types import ClawOutline, ClawResult, FloatArray, Measure, Scale, frozen_array, frozen_mapping
 
 _POINTS = 360
@@ -304,9 +304,7 @@ def measure_side_claw(claw: ClawOutline, scale: Scale) -> ClawResult:
     nominal = viewing_of(scale)
     found = _settled(seen, nominal)
     if found is not None:
-        profile, bearing = found
-        nominal = along_claw(nominal, bearing.forward, 0.5 * (profile.coronet + profile.bulb))
-        found = _settled(seen, nominal)
+        nominal = along_claw(nominal, found[1].forward)
     if found is None:
         reason = "no edge of the outline's hull lies under its centroid, so there is no bearing line"
         empty: dict[str, Measure] = {name: unavailable(unit, reason) for name, unit in SIDE_UNITS.items()}
@@ -327,22 +325,24 @@ def measure_side_claw(claw: ClawOutline, scale: Scale) -> ClawResult:
     measures |= helical_twist(claw)
     heel = heel_point(profile, bearing)
     points = {"C": profile.coronet, "T": profile.toe, "B": profile.bulb, "H": heel}
-    pixels = dict(zip(points, nominal.pixels(np.array(list(points.values()))), strict=True))
+    pixels = dict(zip(points, project_plane(scale, np.array(list(points.values()))), strict=True))
     pixels |= {name: np.array(point) for name, point in claw.given.items()}
     pixels["H"] = seen.line_px[_nearest(profile.outline, heel)] if "H" not in claw.given else pixels["H"]
-    result = _result(claw, measures, pixels, _guides(profile, bearing, nominal, seen))
+    result = _result(claw, measures, pixels, _guides(profile, bearing, scale, seen))
     return replace(result, outline_mm=frozen_array(profile.outline), landmarks_mm=placed(points))
 
 
-def _guides(profile: Profile, bearing: Bearing, viewing: Viewing, seen: _Seen) -> dict[str, FloatArray]:
+def _guides(profile: Profile, bearing: Bearing, scale: Scale, seen: _Seen) -> dict[str, FloatArray]:
     """Return what the picture draws. The bearing line is drawn where its edge shows, not in the profile plane."""
     on_edge = np.abs(bearing.height(profile.outline)) < 1.0
     line = seen.line_px[on_edge]
     middle, direction = wall_line(profile.dorsal)
     reach = float(arc_positions(profile.dorsal, closed=False)[-1]) / 3.0
     guides = {
-        "dorsal_border": frozen_array(viewing.pixels(profile.dorsal)),
-        "wall_line": frozen_array(viewing.pixels(np.array([middle - reach * direction, middle + reach * direction]))),
+        "dorsal_border": frozen_array(project_plane(scale, profile.dorsal)),
+        "wall_line": frozen_array(
+            project_plane(scale, np.array([middle - reach * direction, middle + reach * direction]))
+        ),
     }
     if len(line) > 2:
         centre, direction = straight_line(line)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from clawvision.measure.depth import USUAL_SIDE, USUAL_SOLE, SideModel, SoleModel
-from clawvision.scale.plane import meet, project, ray_directions
+from clawvision.scale.plane import meet, ray_directions
 from clawvision.scale.pose import perturb, resolve
 from clawvision.types import FloatArray, Scale, View, frozen_mapping
 
@@ -21,9 +21,6 @@ _U_PITCH = {"side": 1.6, "sole": 0.8, "front": 3.0, "rear": 3.0}
 """Standard deviation of the angles between the reference's plane and the claw's, degrees: how well a card is held
 parallel to a claw (status J; rendered photos with known truth show yaws of 2.4 (others' samples) to 2.8 (own scenes)
 and a pitch of 1.6 from the side, 0.8 from below)."""
-TOE_TURNS_IN_DEG = 1.0
-"""A card in line with a claw's outside wall is not quite parallel to its profile plane, whose direction leads to a toe
-that turns towards the cleft, away from the camera (status J: by 0.8 in others' samples, by 1.9 in own scenes)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,8 +28,8 @@ class Viewing:
     """A pose, where the claw's plane lies behind the reference, and how the claw is built.
 
     ``lean`` (x, y) is the slope of the claw's plane against the reference's, mm of depth per mm; it turns about
-    ``pivot_mm``, behind which ``scale.offset_mm`` holds. ``forward`` is the unit direction in the reference's plane
-    that counts as level: yaw turns it in depth, pitch what is at right angles to it.
+    ``pivot_mm``, the middle of the reference, behind which ``scale.offset_mm`` holds. ``forward`` is the unit direction
+    in the reference's plane that counts as level: yaw turns it in depth, pitch what is at right angles to it.
     """
 
     scale: Scale
@@ -51,11 +48,6 @@ class Viewing:
             depth = depth + (flat - self.pivot_mm) @ np.array(self.lean)
         return meet(self.scale, rays, depth)
 
-    def pixels(self, points_mm: FloatArray) -> FloatArray:
-        """Return where points (N, 2) of the claw's plane show in the picture, (N, 2) pixels."""
-        depth = self.scale.offset_mm + (points_mm - self.pivot_mm) @ np.array(self.lean)
-        return project(self.scale, np.column_stack((points_mm, depth)))
-
     def slopes(self, points_px: FloatArray) -> FloatArray:
         """Return how far each pixel's ray moves across per mm of depth, (N, 2)."""
         rays = ray_directions(self.scale, points_px)
@@ -66,11 +58,12 @@ class Viewing:
 
 def viewing_of(scale: Scale) -> Viewing:
     """Return the nominal viewing: the measuring plane as given, a claw of usual build."""
-    return Viewing(scale, _reference_middle(scale))
+    middle = np.asarray(scale.reference.points_mm).mean(axis=0)
+    return Viewing(scale, middle)
 
 
-def along_claw(viewing: Viewing, forward: FloatArray, middle_mm: FloatArray) -> Viewing:
-    """Return the viewing of a side view's claw that is known: its toe turns a little from the camera.
+def along_claw(viewing: Viewing, forward: FloatArray) -> Viewing:
+    """Return the viewing of a side view's claw whose bearing line is known.
 
     Parameters
     ----------
@@ -78,24 +71,8 @@ def along_claw(viewing: Viewing, forward: FloatArray, middle_mm: FloatArray) -> 
         The nominal one.
     forward : float64 (2,)
         Unit direction of the bearing line to the toe, in the reference's plane.
-    middle_mm : float64 (2,)
-        The claw's middle, about which its plane turns.
     """
-    slope = float(np.tan(np.radians(TOE_TURNS_IN_DEG)))
-    ahead = (float(forward[0]), float(forward[1]))
-    return replace(viewing, pivot_mm=middle_mm, lean=(slope * ahead[0], slope * ahead[1]), forward=ahead)
-
-
-def _reference_middle(scale: Scale) -> FloatArray:
-    middle: FloatArray = np.asarray(scale.reference.points_mm).mean(axis=0)
-    return middle
-
-
-def _turned(viewing: Viewing, by: FloatArray) -> Viewing:
-    """Return the viewing with the claw's plane leaning by (2,) more, about the middle of the reference."""
-    away = (viewing.pivot_mm - _reference_middle(viewing.scale)) @ by
-    scale = replace(viewing.scale, offset_mm=viewing.scale.offset_mm + float(away))
-    return replace(viewing, scale=scale, lean=(viewing.lean[0] + float(by[0]), viewing.lean[1] + float(by[1])))
+    return replace(viewing, forward=(float(forward[0]), float(forward[1])))
 
 
 def shared_causes(nominal: Viewing, view: View) -> list[tuple[str, Viewing]]:
@@ -112,11 +89,16 @@ def shared_causes(nominal: Viewing, view: View) -> list[tuple[str, Viewing]]:
     causes.append(("reference_size", replace(nominal, scale=size)))
     further = replace(scale, offset_mm=scale.offset_mm + scale.u_offset_mm)
     causes.append(("plane_offset", replace(nominal, scale=further)))
-    ahead = np.array(nominal.forward)
-    across = np.array([-ahead[1], ahead[0]])
-    causes.append(("plane_yaw", _turned(nominal, np.tan(np.radians(_U_YAW[view])) * ahead)))
-    causes.append(("plane_pitch", _turned(nominal, np.tan(np.radians(_U_PITCH[view])) * across)))
+    x, y = nominal.forward
+    causes.append(("plane_yaw", replace(nominal, lean=_slope(_U_YAW[view], (x, y)))))
+    causes.append(("plane_pitch", replace(nominal, lean=_slope(_U_PITCH[view], (-y, x)))))
     return causes
+
+
+def _slope(degrees: float, along: tuple[float, float]) -> tuple[float, float]:
+    """Return the slope of a plane that turns by an angle along a unit direction."""
+    rise = float(np.tan(np.radians(degrees)))
+    return rise * along[0], rise * along[1]
 
 
 def placed(points: Mapping[str, FloatArray]) -> Mapping[str, tuple[float, float]]:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from clawvision.measure.claws import measure_claws
 from clawvision.measure.in_line import lean_in_plane, out_of_line
 from clawvision.measure.side_view import measure_side_claw
-from clawvision.measure.viewing import TOE_TURNS_IN_DEG, Viewing, along_claw, shared_causes, viewing_of
+from clawvision.measure.viewing import Viewing, along_claw, shared_causes, viewing_of
 from clawvision.types import ClawResult, Lean, Outlines, Scale, frozen_array
 from tests.measure.test_measure_found import scale_of, with_found
 from tests.truth import true_photos
@@ -61,7 +61,7 @@ def measured() -> tuple[ClawResult, Scale, float]:
 
 def test_only_a_turn_beyond_chance_is_told() -> None:
     claw, scale, level = measured()
-    in_line = level + TOE_TURNS_IN_DEG
+    in_line = level
     assert out_of_line(Lean(in_line, 4.0), claw, scale) is None
     assert out_of_line(Lean(in_line + 12.4, 4.0), claw, scale) is None  # 2.5 times 5, of 4 and 3 together
     assert out_of_line(Lean(in_line + 12.6, 4.0), claw, scale) == pytest.approx(12.6, abs=1e-6)
@@ -74,7 +74,7 @@ def test_only_a_turn_beyond_chance_is_told() -> None:
 @pytest.mark.parametrize("degrees", [-20.0, 20.0])
 def test_a_card_turned_against_the_claw_asks_for_a_look(degrees: float) -> None:
     _, scale, level = measured()
-    claw = replace(with_found(_PHOTO), lean=Lean(level + TOE_TURNS_IN_DEG, 4.0))
+    claw = replace(with_found(_PHOTO), lean=Lean(level, 4.0))
     outlines = Outlines("side", False, (claw,))
     assert "card_turned" not in {why.code for why in measure_claws(outlines, scale).reasons}
     reasons = {why.code: why for why in measure_claws(outlines, turned(scale, degrees)).reasons}
@@ -83,23 +83,18 @@ def test_a_card_turned_against_the_claw_asks_for_a_look(degrees: float) -> None:
     assert "card_turned" not in {why.code for why in measure_claws(unread, turned(scale, degrees)).reasons}
 
 
-def test_the_claws_plane_turns_about_its_own_middle_and_its_doubt_about_the_card() -> None:
+def test_doubt_about_yaw_turns_the_plane_along_the_claw_however_the_card_is_spun() -> None:
     square = replace(facing(scale_of(_PHOTO)), offset_mm=25.0)
     card = np.asarray(square.reference.points_mm).mean(axis=0)
-    middle = card + np.array([120.0, 30.0])
-    nominal = along_claw(viewing_of(square), np.array([0.6, 0.8]), middle)
-    slope = np.tan(np.radians(TOE_TURNS_IN_DEG))
+    nominal = along_claw(viewing_of(square), np.array([0.6, 0.8]))
 
     def depth(viewing: Viewing, place: np.ndarray) -> float:
         return float(viewing.scale.offset_mm + (place - viewing.pivot_mm) @ np.array(viewing.lean))
 
-    assert depth(nominal, middle) == pytest.approx(25.0)
-    assert depth(nominal, middle + 50.0 * np.array([0.6, 0.8])) == pytest.approx(25.0 + 50.0 * slope)
-    assert depth(nominal, middle + 50.0 * np.array([-0.8, 0.6])) == pytest.approx(25.0)
     causes = dict(shared_causes(nominal, "side"))
-    for name, along, degrees in (("plane_yaw", (0.6, 0.8), 3.0), ("plane_pitch", (-0.8, 0.6), 1.6)):
+    along, across = np.array([0.6, 0.8]), np.array([-0.8, 0.6])
+    for name, turned_way, kept, degrees in (("plane_yaw", along, across, 3.0), ("plane_pitch", across, along, 1.6)):
         moved = causes[name]
-        assert depth(moved, card) == pytest.approx(depth(nominal, card))
-        place = card + 70.0 * np.array(along)
-        more = depth(moved, place) - depth(nominal, place)
-        assert more == pytest.approx(70.0 * np.tan(np.radians(degrees)))
+        assert depth(moved, card) == pytest.approx(25.0)
+        assert depth(moved, card + 70.0 * turned_way) == pytest.approx(25.0 + 70.0 * np.tan(np.radians(degrees)))
+        assert depth(moved, card + 70.0 * kept) == pytest.approx(25.0)
