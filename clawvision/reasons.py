@@ -261,12 +261,6 @@ _KINDS = (
         "Shade the claw or turn off the flash: the edges then lie surer.",
     ),
     ReasonKind(
-        "partly_hidden",
-        "note",
-        "Something may hide part of the {claw} claw, but its outline is sure.",
-        "Take hands, straw and straps off the claw.",
-    ),
-    ReasonKind(
         "card_off_plane",
         "review",
         "The card does not seem to lie in the plane of the claw.",

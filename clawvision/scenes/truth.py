@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from clawvision.measure.side import Profile, find_bearing, measure_side
-from clawvision.measure.sole import SoleShape, measure_foot, measure_sole
+from clawvision.measure.sole import SoleShape, measure_foot, measure_sole, principal_axis
 from clawvision.types import FloatArray
 
 _OUTLINE_STEP = 0.05
@@ -54,12 +54,13 @@ def true_sole(points: FloatArray, toward: FloatArray) -> TrueSole:
     Parameters
     ----------
     points : float64 (S, R, 3)
-        The claw's rings in the foot frame or the world.
+        The claw's rings in the foot frame or the world, x from heel to toe.
     toward : float64 (2,)
         Roughly to the other claw.
     """
     outline = silhouette(points[..., :2])
-    return TrueSole(outline, measure_sole(outline, toward))
+    # A short, broad claw has as much area at the toe: which end is the heel is known here.
+    return TrueSole(outline, measure_sole(outline, toward, principal_axis(outline, np.array([1.0, 0.0]))))
 
 
 def true_foot(outer: TrueSole, inner: TrueSole) -> dict[str, float]:

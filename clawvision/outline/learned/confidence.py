@@ -22,9 +22,10 @@ class Doubt:
     its looks, ``turned`` the angle (radians) by which the last picture's pose is not the usual one, ``disputed`` that
     by which its landmarks lie otherwise, ``faint`` the inverse of the mean logit inside. ``edge_mm`` and
     ``landmark_mm`` are standard errors, the latter the largest of the claw's landmarks, ``contradicts_mm`` how far a
-    landmark lies off the outline where that is beyond its error. ``hidden_tip`` and ``other_view`` are probabilities,
-    ``cut`` and ``bridged`` shares of the outline, ``odd_size`` and ``odd_pair`` logarithms of ratios. ``uneven_mm`` is
-    how far a dorsal border strays from a smooth line beyond what walls do.
+    landmark lies off the outline where that is beyond its error. ``hidden_end`` is the probability that the tip is
+    hidden, or the share of the heel's end that something covers, whichever is more; ``other_view`` a probability;
+    ``cut`` and ``bridged`` are shares of the outline, ``odd_size`` and ``odd_pair`` logarithms of ratios. ``uneven_mm``
+    is how far a dorsal border strays from a smooth line beyond what walls do.
     """
 
     poor_mask: float
@@ -36,7 +37,7 @@ class Doubt:
     edge_mm: float
     landmark_mm: float
     contradicts_mm: float
-    hidden_tip: float
+    hidden_end: float
     other_view: float
     cut: float
     bridged: float
@@ -59,7 +60,7 @@ WEIGHTS: Mapping[str, float] = MappingProxyType(
         "edge_mm": 0.7,
         "landmark_mm": 0.25,
         "contradicts_mm": 0.05,
-        "hidden_tip": 3.0,
+        "hidden_end": 3.0,
         "other_view": 20.0,
         "cut": 5.0,
         "bridged": 4.0,

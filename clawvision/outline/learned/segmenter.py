@@ -44,6 +44,8 @@ _SURE_SIGMAS = 4.0
 _EVEN_MM = 0.7
 """Walls stray so far from a smooth line, root mean square: nine in ten of 73 held-out ones less (status J)."""
 _BORDER_POINTS, _ENDS = 400, 0.05
+_HEEL_END = 0.06
+"""Share of a claw's length, from the heel's rear, that is its end."""
 _NEAR_MM = {"T": 4.0, "C": 8.0, "B": 8.0, "heel": 8.0}
 """A landmark contradicts the outline where it lies off it by more than this and by more than so many of its standard
 errors. Hair parts C and B from the outline that shows by some millimetres."""
@@ -194,7 +196,7 @@ def _doubt(
         edge_mm=size * found.sigma_px / _EDGE_FACTOR,
         landmark_mm=size * max((mark.sigma_px for mark in found.landmarks.values()), default=0.0),
         contradicts_mm=max((_off(name, found, size) for name in found.landmarks), default=0.0),
-        hidden_tip=found.hidden_tip,
+        hidden_end=max(found.hidden_tip, _covered_heel(told, found, size)),
         other_view=1.0 - float(seen.views[VIEWS.index(view)]),
         cut=_at_frame(outline, photo),
         bridged=mask.bridged,
@@ -202,6 +204,23 @@ def _doubt(
         odd_pair=float(abs(np.log(areas[0] / areas[1]))) if len(areas) == 2 else 0.0,
         uneven_mm=max(size * _unevenness(found) - _EVEN_MM, 0.0) if view == "side" else 0.0,
     )
+
+
+def _covered_heel(told: Seen, found: FoundClaw, size: float) -> float:
+    """Return the share of a sole's heel end that borders on something in front, where its heel seems to lie beyond.
+
+    A hull bridges what covers a border's middle; where a hand covers the end, the outline ends too early.
+    """
+    if not {"T", "heel"} <= set(found.landmarks):
+        return 0.0
+    outline, heel = found.outline_px, found.landmarks["heel"]
+    if size * shapely.Polygon(outline).distance(shapely.Point(heel.x, heel.y)) < _NEAR_MM["heel"]:
+        return 0.0
+    toe = np.array((found.landmarks["T"].x, found.landmarks["T"].y))
+    way = outline.mean(axis=0) - toe
+    along = (outline - toe) @ (way / max(float(np.hypot(*way)), 1e-9))
+    end = outline[along > along.max() - _HEEL_END * np.ptp(along)]
+    return float(told.covered_at(end).mean())
 
 
 def _logit(probability: float) -> float:

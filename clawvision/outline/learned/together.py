@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from clawvision.outline.learned.contract import MASK_STEP, MASKS, Float32Array, Outputs, cell_to_picture
 from clawvision.outline.learned.crop import Crop
@@ -13,7 +14,7 @@ from clawvision.outline.learned.look import Look
 from clawvision.outline.learned.read_out import parted
 from clawvision.types import FloatArray, Landmark
 
-_LEG = MASKS.index("leg")
+_LEG, _OCCLUDER = MASKS.index("leg"), MASKS.index("occluder")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,6 +33,14 @@ class Seen:
     landmarks: dict[str, Landmark]
     twist: tuple[tuple[float, float], tuple[float, float]]
     """Value and standard error of each claw's helical twist, degrees."""
+
+    def covered_at(self, points_px: FloatArray) -> NDArray[np.bool_]:
+        """Tell whether something in front of the claws lies at or next to pixels (N, 2) of the photo, bool (N,)."""
+        cells = np.rint(_cells_of(self.look.crop, points_px)).astype(int)
+        shown = cv2.dilate((self.outputs.masks[_OCCLUDER] > 0.0).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+        x, y = np.clip(cells, 0, np.array(shown.shape[::-1]) - 1).T
+        out: NDArray[np.bool_] = shown[y, x]
+        return out
 
     def leg_at(self, points_px: FloatArray) -> FloatArray:
         """Return the probability that the leg, its hair or skin, lies at pixels (N, 2) of the photo, (N,)."""
