@@ -46,8 +46,8 @@ NOTCH_SHARE = 0.11
 """Depth of a hollow in a claw's outline, as a share of its length, that no whole claw has. True outlines of the
 sample photos: up to 0.07, where a long toe makes the dorsal wall hollow."""
 SOLE_NOTCH_SHARE = 0.09
-"""The same from below, where a block between the claws bites into the axial border. True outlines of sample soles: up to
-0.023; of 476 claws found in two held-out sets and the samples 99 in 100 have up to 0.064."""
+"""The same from below, where a block between the claws bites into the axial border. True outlines of sample soles: up
+to 0.023; of 476 claws found in two held-out sets and the samples 99 in 100 have up to 0.064."""
 OBLIQUE_DEG, TOO_OBLIQUE_DEG = 30.0, 55.0
 SURE_OUTLINE = 0.985
 """Confidence of every outline from which dim light and glare are a note and no reason to look. Of 24 good photos of two

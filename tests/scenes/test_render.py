@@ -14,7 +14,7 @@ torch = pytest.importorskip("torch")
 from clawvision.scenes.build import Scenes, build  # noqa: E402
 from clawvision.scenes.cameras import Cameras, cameras  # noqa: E402
 from clawvision.scenes.marks import LABELS, LANDMARKS, labels_of, marks_of  # noqa: E402
-from clawvision.scenes.props import HAND_TUBES, hand  # noqa: E402
+from clawvision.scenes.props import ABSENT, HAND_TUBES, hand  # noqa: E402
 from clawvision.scenes.render import lit_by, surfels_of  # noqa: E402
 from clawvision.scenes.stage import Stage, sample_stage  # noqa: E402
 from clawvision.scenes.surfels import Kind, Surfels  # noqa: E402
@@ -148,7 +148,7 @@ def test_what_a_scene_lacks_shows_nowhere() -> None:
 def test_hands_are_gloved_as_the_stage_has_them() -> None:
     stage = stage_of("side")
     ahead = stage.viewpoint.rotation[2]
-    paths, wide = stage.paths.copy(), stage.wide.copy()
+    paths, wide = np.full_like(stage.paths, ABSENT), stage.wide.copy()
     spot = stage.viewpoint.position + 200.0 * ahead
     paths[:HAND_TUBES], wide[:HAND_TUBES] = hand(np.random.default_rng(1), spot, stage.viewpoint.rotation[1], -ahead)
     stages = [replace(stage, paths=paths, wide=wide, bare_hands=(bare, bare)) for bare in (True, False)]
