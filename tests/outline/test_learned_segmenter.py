@@ -397,3 +397,35 @@ def test_an_uneven_dorsal_border_is_told_by_its_root_mean_square(wave: float, ex
     turned = replace(found, outline_px=outline[::-1])
     assert segmenter._unevenness(turned) == pytest.approx(segmenter._unevenness(found), abs=0.05)
     assert segmenter._unevenness(replace(found, landmarks={})) == 0.0
+
+
+def test_a_heel_that_lies_on_beyond_what_covers_it_lowers_the_confidence() -> None:
+    """A hand over the rear third: the mask ends at it, while the heel is said to lie where it truly does."""
+    photo, scale, truth = sole_scene()
+    whole = sole_network((photo.width, photo.height), truth, (0.0, -1.0))  # type: ignore[arg-type]
+    low, high = truth["left"].min(axis=0), truth["left"].max(axis=0)
+    limit = int(high[1] - 0.3 * (high[1] - low[1]))
+    hand = np.zeros((photo.height, photo.width), np.uint8)
+    hand[limit : int(high[1]) + 60, int(low[0]) - 20 : int(high[0]) - 8] = 1
+    covered = {**whole.masks, "occluder": hand, "claw_a": whole.masks["claw_a"] * (1 - hand)}
+    sure = LearnedSegmenter(whole).segment(photo, scale, "sole").claws
+    unsure = (
+        LearnedSegmenter(replace(whole, crops=[], masks=covered, _distances={})).segment(photo, scale, "sole").claws
+    )
+    assert unsure[0].confidence < Settings().min_confidence < sure[0].confidence
+    # a bar that passes behind the heel hides nothing of it
+    behind = {**whole.masks, "occluder": hand * (1 - whole.masks["claw_a"])}
+    seen = LearnedSegmenter(replace(whole, crops=[], masks=behind, _distances={})).segment(photo, scale, "sole").claws
+    assert seen[0].confidence > Settings().min_confidence
+
+
+def test_how_the_claw_turns_from_the_camera_is_told_of_side_views_alone() -> None:
+    photo, scale, truth = side_scene()
+    network = side_network(photo, truth)
+    network.lean_deg = 12.0
+    (claw,) = LearnedSegmenter(network).segment(photo, scale, "side").claws
+    assert claw.lean is not None
+    assert (claw.lean.value_deg, claw.lean.sigma_deg) == (pytest.approx(12.0, abs=1e-3), pytest.approx(5.0, abs=1e-3))
+    photo, scale, soles = sole_scene()
+    network = sole_network((photo.width, photo.height), soles, (0.0, -1.0))  # type: ignore[arg-type]
+    assert all(claw.lean is None for claw in LearnedSegmenter(network).segment(photo, scale, "sole").claws)

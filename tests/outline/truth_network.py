@@ -40,6 +40,7 @@ class TruthNetwork:
     down: FloatArray
     sigma_px: float = 2.0
     twist_deg: tuple[float, float] = (0.0, 0.0)
+    lean_deg: float = 0.0
     hidden_logit: float = -5.0
     iou_logit: float = 4.0
     usable_logit: float = 4.0
@@ -100,4 +101,5 @@ class TruthNetwork:
         facts[22:24] = np.log(5.0 / 30.0)
         facts[24] = self.usable_logit
         facts[25:27] = self.hidden_logit
+        facts[27:29] = self.lean_deg / 15.0, np.log(5.0 / 15.0)
         return facts

@@ -248,10 +248,9 @@ def test_what_is_saved_counts_when_the_photo_is_measured_again(fresh: Made) -> N
     assert sidecar.at is not None and sidecar.foot == "LH"
     given = client.get(f"/api/photos/{index}").json()["given"]
     assert given["by"] == "Ash of Lanternfield" and given["foot"] == "LH"
-    assert given["claws"]["outer"]["outline_px"] == pytest.approx(
-        np.array(drawing["claws"]["outer"]["outline_px"]),
-        abs=0.01,  # type: ignore[index]
-    )
+    drawn = np.array(drawing["claws"]["outer"]["outline_px"])  # type: ignore[index]
+    drawn = drawn[(drawn != np.roll(drawn, 1, axis=0)).any(axis=1)]  # a point twice in a row is kept once
+    assert given["claws"]["outer"]["outline_px"] == pytest.approx(drawn, abs=0.01)
 
 
 def test_a_file_of_another_program_keeps_its_own_members(fresh: Made) -> None:

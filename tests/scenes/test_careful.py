@@ -59,3 +59,31 @@ def test_a_steady_camera_is_sharp_and_as_it_was_otherwise() -> None:
         assert (calm.blur <= effects.blur + 1e-9).all() and (calm.noise <= effects.noise + 1e-9).all()
         np.testing.assert_array_equal(calm.white, effects.white)
         np.testing.assert_array_equal(calm.tone, effects.tone)
+
+
+def test_a_careful_user_holds_the_card_in_line_with_the_near_claw_and_others_do_not() -> None:
+    """The card's normal against the near claw's own direction: a foot's toes spread, and the card goes with one."""
+    off = {True: [], False: []}  # type: dict[bool, list[float]]
+    for seed in range(60):
+        for plain in off:
+            stage = sample_stage(np.random.default_rng([seed, 5]), "side", plain=plain)
+            normal = np.cross(stage.card[1], stage.card[2])
+            side = (1.0 if stage.near == "outer" else -1.0) * (-1.0 if stage.right_foot else 1.0)
+            splay = np.radians(stage.foot.splay_outer if stage.near == "outer" else stage.foot.splay_inner)
+            claw = np.array([np.cos(splay), side * np.sin(splay), 0.0])
+            off[plain].append(float(np.degrees(np.arcsin(normal @ claw / np.linalg.norm(normal)))))
+    assert np.std(off[True]) < 2.6
+    assert np.std(off[False]) > 6.0
+
+
+def test_a_card_held_in_line_stays_as_far_before_the_claw() -> None:
+    """Turned about the claw's middle, not about itself: its plane lies some 25 mm before that middle either way."""
+    ahead = []
+    for seed in range(60):
+        stage = sample_stage(np.random.default_rng([seed, 6]), "side", plain=True)
+        side = (1.0 if stage.near == "outer" else -1.0) * (-1.0 if stage.right_foot else 1.0)
+        normal = np.cross(stage.card[1], stage.card[2])
+        normal *= np.sign(normal[1] * side) / np.linalg.norm(normal)
+        ahead.append(float((stage.card[0] - (55.0, side * 29.0, 0.0)) @ normal))
+    assert np.mean(ahead) == pytest.approx(25.0, abs=2.0)
+    assert np.std(ahead) < 7.0

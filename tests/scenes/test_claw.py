@@ -199,6 +199,17 @@ def test_drawn_lengths_cover_the_range_that_is_asked_for() -> None:
     assert 50.0 < twists.max() < 75.0
 
 
+def test_held_out_feet_are_overgrown_as_often_as_trained_ones() -> None:
+    """Which builds are kept for judging says nothing about how long their toes have grown."""
+    shares = []
+    for held_out in (False, True):
+        feet = [sample_foot(np.random.default_rng([seed, 4]), held_out=held_out, lifted=False) for seed in range(500)]
+        longer = np.array([max(foot.outer.toe_length, foot.inner.toe_length) for foot in feet])
+        shares.append(float((longer > 115.0).mean()))
+    assert shares[1] == pytest.approx(shares[0], abs=0.1)
+    assert 0.3 < shares[1] < 0.7
+
+
 def test_a_claws_vector_holds_its_numbers_in_order() -> None:
     claw = plain_claw(rough_seed=3.5)
     vector = claw_vector(claw)

@@ -16,7 +16,7 @@ from clawvision.scenes.cameras import Cameras, cameras  # noqa: E402
 from clawvision.scenes.marks import LABELS, LANDMARKS, labels_of, marks_of  # noqa: E402
 from clawvision.scenes.props import ABSENT, HAND_TUBES, hand  # noqa: E402
 from clawvision.scenes.render import lit_by, surfels_of  # noqa: E402
-from clawvision.scenes.stage import Stage, sample_stage  # noqa: E402
+from clawvision.scenes.stage import BLOCK, PLANK, Stage, sample_stage  # noqa: E402
 from clawvision.scenes.surfels import Kind, Surfels  # noqa: E402
 from clawvision.scenes.viewpoint import VIEWS, SceneView, Viewpoint, look_at  # noqa: E402
 
@@ -179,6 +179,18 @@ def test_labels_name_the_claws_as_the_contract_has_them() -> None:
         for index in (2, 3):
             columns = [(labels[index] == claw).nonzero()[:, 1].float().mean() for claw in (1, 2)]
             assert columns[0] < columns[1] or any(torch.isnan(column) for column in columns)
+
+
+def test_a_block_between_the_claws_lies_before_them_and_a_plank_is_ground() -> None:
+    blocked = (stage for seed in range(200) if (stage := stage_of("sole", seed)).boxes[BLOCK, 0, 0] > -1e5)
+    planked = (stage for seed in range(200) if (stage := stage_of("side", seed)).boxes[PLANK, 0, 0] > -1e5)
+    for stages, part, name in ((blocked, BLOCK, "occluder"), (planked, PLANK, "background")):
+        stage = next(stages)
+        scenes = build([stage], 0, CPU)
+        surfels = surfels_of(scenes, cameras([stage], HEIGHT, WIDTH, CPU), HEIGHT, WIDTH)
+        wood = (surfels.kind == int(Kind.WOOD)) & (surfels.part == part)
+        assert wood.any()
+        assert (labels_of(surfels, marks_of(scenes).swapped)[wood] == LABELS.index(name)).all()
 
 
 def test_each_label_is_of_its_kind() -> None:
