@@ -23,7 +23,7 @@ from clawvision.photo.quality import EDGE_SHARE, judge_quality, too_dark_to_see
 from clawvision.photo.read import read_photo
 from clawvision.reasons import reason
 from clawvision.scale.camera import camera_for
-from clawvision.scale.find import find_scale
+from clawvision.scale.find import find_scale, unconfirmed
 from clawvision.types import (
     ClawName,
     ClawOutline,
@@ -127,6 +127,8 @@ def check_photo(
         reasons += [refusal.reason, *([dark] if dark is not None else [])]
         return _checked(request, shown, [*reasons, *content])
     reasons += scale.reasons
+    if isinstance(segmenter, LearnedSegmenter):
+        reasons += unconfirmed(scale.reference, rough_references(photo, segmenter))
     settled = _checked(request, shown, [*reasons, *content]).answer == "take it again"
     if settled or seen is None or shown is None:
         judged = _quality(photo, scale, seen, shown or "side")

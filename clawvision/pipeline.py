@@ -15,13 +15,13 @@ import numpy as np
 from clawvision.errors import PhotoRefused
 from clawvision.measure.claws import Measured, measure_claws
 from clawvision.outline.find import default_segmenter, find_outlines, rough_references
-from clawvision.outline.segmenter import Segmenter
+from clawvision.outline.segmenter import ReferenceTeller, Segmenter
 from clawvision.outline.sidecar import Sidecar, read_sidecar
 from clawvision.photo.frame import camera_in_photo, claw_in_file, lines_in_file, scale_in_file
 from clawvision.photo.quality import judge_quality, too_dark_to_see
 from clawvision.photo.read import read_photo
 from clawvision.scale.calibration import LensCalibration, load_calibrations, match_calibration
-from clawvision.scale.find import find_scale, with_offset
+from clawvision.scale.find import find_scale, unconfirmed, with_offset
 from clawvision.scale.plane import mm_per_px
 from clawvision.types import (
     WHOLE,
@@ -176,6 +176,8 @@ def _measure(
     scale = with_offset(scale, outlines.view, request)
     known.scale, known.outlines = scale, outlines
     known.reasons += [*scale.reasons, *outlines.reasons]
+    if isinstance(segmenter, ReferenceTeller):
+        known.reasons += unconfirmed(scale.reference, rough_references(photo, segmenter))
     known.reasons += judge_quality(photo, outlines, scale)
     if any(found.effect == "refused" for found in known.reasons):
         return

@@ -272,6 +272,12 @@ _KINDS = (
         "The card seems to be turned by some {turned:.0f}° against the claw: lengths would come out wrong.",
         "Hold the card's face in line with the claw's outside wall, and take the photo again.",
     ),
+    ReasonKind(
+        "reference_unconfirmed",
+        "review",
+        "A {reference} was found by its edges alone where nothing looks like one.",
+        "Check its outline in the annotated picture. If it is none, take the photo again with the scale card.",
+    ),
     # --- the program
     ReasonKind(
         "not_fetched",

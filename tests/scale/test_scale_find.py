@@ -10,10 +10,10 @@ import pytest
 
 from clawvision.errors import PhotoRefused, UsageError
 from clawvision.scale.camera import camera_for
-from clawvision.scale.find import _is_long, find_scale, with_offset
+from clawvision.scale.find import _is_long, find_scale, unconfirmed, with_offset
 from clawvision.scale.geometry import card_corners
 from clawvision.scale.points import reference_from_points
-from clawvision.types import ByteArray, Exif, FloatArray, Photo, PhotoRequest, Reduction, Settings
+from clawvision.types import ByteArray, Exif, FloatArray, Photo, PhotoRequest, Reduction, Reference, Settings
 
 from .rulers import WIDTH as RULER_WIDTH
 from .rulers import sheet as ruler
@@ -249,3 +249,14 @@ def test_a_ruler_too_fine_for_the_whole_photo_is_found_where_it_is_said_to_lie()
         assert -25.0 < ends[0] < ends[1] < float(np.linalg.norm(far - near)) + 25.0
         px_per_mm = np.linalg.norm(last - first) / np.ptp(scale.reference.points_mm[:, 0])
         assert px_per_mm == pytest.approx(2.3, rel=0.03)
+
+
+def test_what_only_edges_tell_is_confirmed_by_what_knows_no_edges() -> None:
+    outline = np.array([(100.0, 100.0), (400.0, 100.0), (400.0, 130.0), (100.0, 130.0)])
+    ruler = Reference("ruler", outline[:2], outline[:2], 0.2, outline)
+    over, beside = outline * (0.5, 1.0) + np.array([60.0, 0.0]), outline + np.array([0.0, 200.0])
+    assert [why.code for why in unconfirmed(ruler, ())] == ["reference_unconfirmed"]
+    assert [why.code for why in unconfirmed(ruler, (beside,))] == ["reference_unconfirmed"]
+    assert unconfirmed(ruler, (beside, over)) == ()
+    assert unconfirmed(replace(ruler, kind="card"), ()) == ()
+    assert unconfirmed(replace(ruler, kind="points"), ()) == ()
