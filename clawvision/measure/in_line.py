@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from clawvision.measure.viewing import U_YAW_DEG
 from clawvision.scale.plane import ray_directions
 from clawvision.types import ClawResult, FloatArray, Lean, Scale
 
 _SHOWS_ITS_TURN = ("card", "id1")
 """References that show how they are turned: a ruler does not about its own axis, two points not at all."""
-_HELD_DEG = 3.0
-"""Standard deviation of how a careful user holds a card in line (status J), as in the budget's ``plane_yaw``."""
 _SIGMAS = 2.5
 """Of 160 good photos of a held-out set one was farther off (status J)."""
 
@@ -58,4 +57,4 @@ def out_of_line(said: Lean, claw: ClawResult, scale: Scale) -> float | None:
         return None
     middle = 0.5 * (np.array(claw.landmarks_px["C"]) + np.array(claw.landmarks_px["B"]))
     turned = said.value_deg - lean_in_plane(scale, (toe - heel) / reach, middle)
-    return abs(turned) if abs(turned) > _SIGMAS * np.hypot(said.sigma_deg, _HELD_DEG) else None
+    return abs(turned) if abs(turned) > _SIGMAS * np.hypot(said.sigma_deg, U_YAW_DEG["side"]) else None

@@ -16,8 +16,8 @@ from clawvision.scale.plane import meet, ray_directions
 from clawvision.scale.pose import perturb, resolve
 from clawvision.types import FloatArray, Scale, View, frozen_mapping
 
-_U_YAW = {"side": 3.0, "sole": 0.8, "front": 3.0, "rear": 3.0}
-_U_PITCH = {"side": 1.6, "sole": 0.8, "front": 3.0, "rear": 3.0}
+U_YAW_DEG = {"side": 3.0, "sole": 0.8, "front": 3.0, "rear": 3.0}
+_U_PITCH_DEG = {"side": 1.6, "sole": 0.8, "front": 3.0, "rear": 3.0}
 """Standard deviation of the angles between the reference's plane and the claw's, degrees: how well a card is held
 parallel to a claw (status J; rendered photos with known truth show yaws of 2.4 (others' samples) to 2.8 (own scenes)
 and a pitch of 1.6 from the side, 0.8 from below)."""
@@ -90,8 +90,8 @@ def shared_causes(nominal: Viewing, view: View) -> list[tuple[str, Viewing]]:
     further = replace(scale, offset_mm=scale.offset_mm + scale.u_offset_mm)
     causes.append(("plane_offset", replace(nominal, scale=further)))
     x, y = nominal.forward
-    causes.append(("plane_yaw", replace(nominal, lean=_slope(_U_YAW[view], (x, y)))))
-    causes.append(("plane_pitch", replace(nominal, lean=_slope(_U_PITCH[view], (-y, x)))))
+    causes.append(("plane_yaw", replace(nominal, lean=_slope(U_YAW_DEG[view], (x, y)))))
+    causes.append(("plane_pitch", replace(nominal, lean=_slope(_U_PITCH_DEG[view], (-y, x)))))
     return causes
 
 
