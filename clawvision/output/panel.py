@@ -247,12 +247,21 @@ def _pairs(panel: Panel, pairs: Sequence[tuple[str, str]]) -> None:
     for index, (name, value) in enumerate(pairs):
         left = panel.margin + (index // half) * (column + panel.margin / 2)
         top = panel.height + (index % half) * height
-        small = round(panel.size * 0.88)
-        panel.texts.append((left, top + height / 2, name, small, FAINT))
         right = left + column - panel.margin / 2
-        panel.texts.append((right - text_width(value, panel.size), top + height / 2, value, panel.size, INK))
+        size, small = _side_by_side(name, value, panel.size, right - left)
+        panel.texts.append((left, top + height / 2, name, small, FAINT))
+        panel.texts.append((right - text_width(value, size), top + height / 2, value, size, INK))
         panel.boxes.append(((left, top + height - 1, right, top + height), RULE))
     panel.height += half * height
+
+
+def _side_by_side(name: str, value: str, size: int, width: float) -> tuple[int, int]:
+    """Return the letters' heights, of the value and of its name, with which the two stand apart in a width."""
+    while True:
+        small = round(size * 0.88)
+        if size <= 8 or text_width(name, small) + text_width(value, size) + 0.4 * size <= width:
+            return size, small
+        size -= 1
 
 
 def _fit_middle(text: str, size: int, width: float) -> str:

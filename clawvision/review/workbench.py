@@ -69,7 +69,7 @@ class _RememberingSegmenter(LearnedSegmenter):
     """The learned segmenter with its latest answers: it is asked again after each stroke, and nothing has changed."""
 
     def __init__(self, inner: LearnedSegmenter) -> None:
-        super().__init__(inner._network, inner._crops)
+        super().__init__(inner._network)
         self._kept = _Kept(_KEPT_ANSWERS)
 
     def look(self, photo: Photo, view: View | None) -> Prior | None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from clawvision.scale.id1_shape import ASPECT, distinct, long_side_first, shapes
+from clawvision.scale.id1_shape import ASPECT, distinct, inside, long_side_first, shapes
 from clawvision.types import Camera, FloatArray
 
 _MIN_SEGMENT = 10.0  # pixels of the reduced picture
@@ -99,9 +99,7 @@ def _quads(vertex: FloatArray, ray_a: FloatArray, ray_b: FloatArray) -> FloatArr
 
 def _plausible(quads: FloatArray, camera: Camera, shape: tuple[int, int]) -> list[FloatArray]:
     """Keep quadrilaterals inside the picture with roughly the card's shape, largest first, no near copies."""
-    height, width = shape
-    inside = (quads >= 2.0).all(axis=(1, 2)) & (quads <= np.array([width, height]) - 3.0).all(axis=(1, 2))
-    quads = quads[inside]
+    quads = quads[inside(quads, shape)]
     sides = np.linalg.norm(np.roll(quads, -1, axis=1) - quads, axis=2)
     ratio = (sides[:, 0] + sides[:, 2]) / np.maximum(sides[:, 1] + sides[:, 3], 1e-9)
     quads = quads[(np.maximum(ratio, 1 / ratio) > 0.95) & (np.maximum(ratio, 1 / ratio) < 2.6)]

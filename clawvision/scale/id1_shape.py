@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
+from numpy.typing import NDArray
 
 from clawvision.scale.geometry import CARD_HEIGHT, CARD_WIDTH
 from clawvision.types import Camera, FloatArray
@@ -44,6 +45,14 @@ def shapes(quads: FloatArray, camera: Camera) -> tuple[FloatArray, FloatArray]:
     long, short = np.linalg.norm(across, axis=1), np.linalg.norm(down, axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
         return long / short, (across * down).sum(axis=1) / (long * short)
+
+
+def inside(quads: FloatArray, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Tell which quadrilaterals (N, 4, 2) lie in a picture of that height and width, with a little room around."""
+    height, width = shape
+    with np.errstate(invalid="ignore"):
+        within = (quads >= 2.0) & (quads <= np.array([width, height]) - 3.0)
+    return np.asarray(within.all(axis=(1, 2)))
 
 
 def rectangle_shape(quad: FloatArray, camera: Camera) -> tuple[float, float]:

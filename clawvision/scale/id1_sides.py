@@ -16,7 +16,7 @@ import shapely
 
 from clawvision.scale.edges import sample_profiles
 from clawvision.scale.geometry import CARD_HEIGHT, CARD_WIDTH
-from clawvision.scale.id1_shape import ASPECT, clockwise, long_side_first, shapes
+from clawvision.scale.id1_shape import ASPECT, clockwise, inside, long_side_first, shapes
 from clawvision.types import ByteArray, Camera, FloatArray
 
 _SCANS = 48
@@ -101,7 +101,7 @@ def _quads_about(rgb: ByteArray, rough: FloatArray, camera: Camera) -> tuple[Flo
     ends = np.stack([lines[i][0][which[:, i]] for i in range(4)], axis=1)  # (N, 4, 2, 2)
     seen = np.stack([lines[i][1][which[:, i]] for i in range(4)], axis=1)
     quads = _corners(ends)
-    kept = _inside(quads, rgb.shape[:2])
+    kept = inside(quads, rgb.shape[:2])
     quads, seen = quads[kept], seen[kept]
     found, scores = [], []
     for turn in (0, 1):  # a rough outline of which much is missing may be longer the wrong way
@@ -160,12 +160,6 @@ def _corners(ends: FloatArray) -> FloatArray:
         step = (apart[..., 0] * along[..., 1] - apart[..., 1] * along[..., 0]) / cross
     corners: FloatArray = before + step[..., None] * turned
     return corners
-
-
-def _inside(quads: FloatArray, shape: tuple[int, int]) -> FloatArray:
-    height, width = shape
-    with np.errstate(invalid="ignore"):
-        return np.asarray((quads >= 2.0).all(axis=(1, 2)) & (quads <= np.array([width, height]) - 3.0).all(axis=(1, 2)))
 
 
 def _lines(

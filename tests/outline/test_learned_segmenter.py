@@ -120,7 +120,7 @@ def test_a_side_view_comes_to_the_network_with_its_toe_to_the_left_and_its_sole_
 def test_the_view_costs_one_glance() -> None:
     photo, scale, truth = sole_scene()
     network = sole_network((photo.width, photo.height), truth, (0.0, -1.0))  # type: ignore[arg-type]
-    segmenter = LearnedSegmenter(network, crops=2)
+    segmenter = LearnedSegmenter(network)
     assert isinstance(segmenter, ViewTeller)
     found = find_outlines(photo, scale, request_for(None, "LH"), Settings(), segmenter=segmenter)
     assert found.view == "sole"
@@ -333,7 +333,7 @@ def looked_at(photo: TruePhoto, wobble_cells: float) -> tuple[Photo, Pyramid, Tr
     network = truth_network(photo)
     seen = glance(network, pyramid)
     assert seen is not None
-    cell = 2.0 / look_closer(network, pyramid, seen, photo.view, 1)[0].crop.scale  # type: ignore[arg-type]
+    cell = 2.0 / look_closer(network, pyramid, seen, photo.view)[-1].crop.scale  # type: ignore[arg-type]
     return decoded, pyramid, truth_network(photo, wobble_px=wobble_cells * cell, seed=5), cell
 
 

@@ -13,7 +13,7 @@ from clawvision.outline.learned.confidence import Doubt, confidence_of
 from clawvision.outline.learned.contract import MASK_STEP, VIEWS
 from clawvision.outline.learned.crop import Pyramid
 from clawvision.outline.learned.gap import without_gap
-from clawvision.outline.learned.look import CROPS, Glance, glance, look_closer
+from clawvision.outline.learned.look import Glance, glance, look_closer
 from clawvision.outline.learned.network import Network
 from clawvision.outline.learned.read_out import MaskOutline, largest, outline_of
 from clawvision.outline.learned.snap import snap
@@ -62,9 +62,8 @@ class Draft:
 class LearnedSegmenter:
     """Finds claws with a network. Keeps what the last photo's coarse pass told, since several questions need it."""
 
-    def __init__(self, network: Network, crops: int = CROPS) -> None:
+    def __init__(self, network: Network) -> None:
         self._network = network
-        self._crops = crops
         self._last: tuple[Photo, Pyramid, Glance | None] | None = None
 
     def segment(self, photo: Photo, scale: Scale, view: View, *, toe: Side | None = None) -> Segmentation:
@@ -110,7 +109,7 @@ class LearnedSegmenter:
         pyramid, seen = self._glance(photo)
         if seen is None:
             return [], True
-        looks = look_closer(self._network, pyramid, seen, view, self._crops)
+        looks = look_closer(self._network, pyramid, seen, view)
         if not looks:
             return [], True
         told = together(looks)
