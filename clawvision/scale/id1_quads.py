@@ -14,6 +14,8 @@ _MIN_SEGMENT = 10.0  # pixels of the reduced picture
 _MAX_CORNERS = 300
 _MAX_QUADS = 4000
 _MAX_CANDIDATES = 24
+_ALIKE = 0.05
+"""Quadrilaterals whose corners all lie within this share of the long side are tried as one (status J)."""
 
 
 def quads_of_segments(segments: FloatArray, factor: float, camera: Camera, shape: tuple[int, int]) -> list[FloatArray]:
@@ -113,4 +115,4 @@ def _plausible(quads: FloatArray, camera: Camera, shape: tuple[int, int]) -> lis
         kept += [(float(off[i] + abs(skew[i])), turned[i]) for i in np.nonzero(fits)[0]]
         taken |= fits
     kept.sort(key=lambda item: item[0])
-    return distinct([quad for _, quad in kept], _MAX_CANDIDATES)
+    return distinct([quad for _, quad in kept], _MAX_CANDIDATES, _ALIKE)

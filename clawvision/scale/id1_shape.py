@@ -93,17 +93,16 @@ def upright(quads: FloatArray) -> FloatArray:
     return np.where(backwards[..., None, None], np.roll(quads, -2, axis=-2), quads)
 
 
-def distinct(quads: Iterable[FloatArray], most: int) -> list[FloatArray]:
-    """Return the first so many of some quadrilaterals (4, 2), without near copies of earlier ones."""
+def distinct(quads: Iterable[FloatArray], most: int, within: float) -> list[FloatArray]:
+    """Return the first so many of some quadrilaterals (4, 2), no two of which are nearly the same.
+
+    Two are whose corners all lie ``within`` a share of the long side of each other.
+    """
     kept: list[FloatArray] = []
     for quad in quads:
         if len(kept) == most:
             break
-        size = float(np.linalg.norm(quad[1] - quad[0]))
-        if all(
-            float(np.abs(quad.mean(axis=0) - o.mean(axis=0)).max()) > 0.04 * size
-            or abs(np.linalg.norm(o[1] - o[0]) / size - 1) > 0.06
-            for o in kept
-        ):
+        near = within * float(np.linalg.norm(quad[1] - quad[0]))
+        if all(float(np.abs(quad - other).max()) > near for other in kept):
             kept.append(quad)
     return kept

@@ -16,7 +16,7 @@ import shapely
 
 from clawvision.scale.edges import sample_profiles
 from clawvision.scale.geometry import CARD_HEIGHT, CARD_WIDTH
-from clawvision.scale.id1_shape import ASPECT, clockwise, inside, long_side_first, shapes
+from clawvision.scale.id1_shape import ASPECT, clockwise, distinct, inside, long_side_first, shapes
 from clawvision.types import ByteArray, Camera, FloatArray
 
 _SCANS = 48
@@ -66,7 +66,7 @@ def quads_near(rgb: ByteArray, outline: FloatArray, camera: Camera) -> list[Floa
     if not len(quads):
         return []
     score = score + _standing_out(rgb, quads)
-    return _apart(quads[np.argsort(-score, kind="stable")], _MOST_QUADS)
+    return distinct(quads[np.argsort(-score, kind="stable")], _MOST_QUADS, _SAME)
 
 
 def _rectangles(outline: FloatArray) -> list[FloatArray]:
@@ -136,18 +136,6 @@ def _along_border(rgb: ByteArray, quads: FloatArray, share: float) -> FloatArray
     x, y = np.rint(points.reshape(len(quads), -1, 2)).astype(int).transpose(2, 0, 1)
     colours = rgb[np.clip(y, 0, rgb.shape[0] - 1), np.clip(x, 0, rgb.shape[1] - 1)]
     return np.asarray(colours, dtype=np.float64)
-
-
-def _apart(quads: FloatArray, most: int) -> list[FloatArray]:
-    """Return the first so many of some quadrilaterals (4, 2) no two of which are nearly the same."""
-    kept: list[FloatArray] = []
-    for quad in quads:
-        if len(kept) == most:
-            break
-        near = _SAME * float(np.linalg.norm(quad[1] - quad[0]))
-        if all(float(np.abs(quad - other).max()) > near for other in kept):
-            kept.append(quad)
-    return kept
 
 
 def _corners(ends: FloatArray) -> FloatArray:

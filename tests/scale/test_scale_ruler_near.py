@@ -128,15 +128,18 @@ def test_combs_that_are_none_of_millimetres_are_left_alone(face: FloatArray, px_
     assert find_ruler_near(photograph(face, where, ground((864, 1152))), 1.0, _rough(where)) is None
 
 
-@pytest.mark.parametrize("seed", range(12))
-def test_whatever_a_ruler_looks_like_no_scale_is_wrong(seed: int) -> None:
+def test_whatever_a_ruler_looks_like_no_scale_is_wrong() -> None:
     """Held any way, at any distance, sharp or not: half a ten of clear ticks is not taken for a ten."""
-    chance = np.random.default_rng([29, seed])
-    where = _pose(chance.uniform(2.0, 5.5), chance.uniform(0, 22), chance.uniform(0, 180), chance.uniform(0, 180))
-    ground_there = bricks() if seed % 2 else ground((864, 1152))
-    picture = photograph(sheet(), where, ground_there, blur_px=chance.uniform(0.4, 1.0), noise=chance.uniform(1.0, 3.0))
-    found = find_ruler_near(picture, 1.0, _rough(where))
-    assert found is None or _off(found, where) < 0.006
+    read = 0
+    for seed in range(12):
+        chance = np.random.default_rng([29, seed])
+        where = _pose(chance.uniform(2.0, 5.5), chance.uniform(0, 22), chance.uniform(0, 180), chance.uniform(0, 180))
+        behind = bricks() if seed % 2 else ground((864, 1152))
+        blur, noise = chance.uniform(0.4, 1.0), chance.uniform(1.0, 3.0)
+        found = find_ruler_near(photograph(sheet(), where, behind, blur_px=blur, noise=noise), 1.0, _rough(where))
+        assert found is None or _off(found, where) < 0.006, seed
+        read += found is not None
+    assert read >= 6  # or the test would hold for what finds nothing
 
 
 @pytest.mark.parametrize("px_per_mm", [0.8, 0.96, 1.04, 1.2, 1.5, 1.9])
